@@ -29,6 +29,10 @@ struct feed_gateway_health {
     char spool[FEED_ID_SIZE];
     uint64_t last_n, oldest_n, marked_n; /* marked: the lowest mark of all configured collectors */
     uint64_t thinned;         /* rows given up */
+    uint64_t waiting;         /* frames in memory whose commit is still to come */
+    uint64_t marks_refused;   /* stored marks that the spool's own hash contradicts */
+    uint64_t marks_ignored;   /* stored marks of another spool or of a collector not configured */
+    char trouble[96];         /* of the gateway itself, for instance "disk full"; empty when none */
     uint64_t spool_bytes, disk_free_bytes;
     uint8_t radio_count;
     struct feed_radio_health radios[FEED_RADIOS_MAX];

@@ -1,5 +1,7 @@
 /* The stored mark: what a collector has on disk of one spool. Retained; the gateway may forget rows up
- * to n once every configured collector has said so. */
+ * to n once every configured collector has said so. A collector publishes its mark again whenever its
+ * connection begins: a gateway takes a mark that has not moved as "go on from here", and publishes again
+ * from n + 1. */
 #ifndef EDGEROW_FEED_MARK_H
 #define EDGEROW_FEED_MARK_H
 
