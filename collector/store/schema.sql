@@ -150,3 +150,7 @@ CREATE TABLE outbox (
   PRIMARY KEY (notice, revision, delivery)
 ) STRICT, WITHOUT ROWID;
 CREATE INDEX outbox_waiting ON outbox (next_s) WHERE done_s = 0 AND given_up_s = 0;
+-- When judging last ran, and the morning message it last sent or decided not to.
+CREATE TABLE judged (
+  one INTEGER PRIMARY KEY CHECK (one = 1), run_s INTEGER NOT NULL, letter_s INTEGER NOT NULL
+) STRICT;
