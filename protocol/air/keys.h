@@ -2,6 +2,9 @@
  * The two keys of a unit, expanded once.
  * AES-128 from mbedTLS; CMAC as in RFC 4493 over it, because the library's own CMAC allocates and
  * expands the key again for every message.
+ *
+ * Never copy or move an initialised key or pair of keys: mbedTLS 2.28 keeps a pointer into its own
+ * context. Hand pointers about instead. An initialised key is only read, so threads may share it.
  */
 #ifndef EDGEROW_AIR_KEYS_H
 #define EDGEROW_AIR_KEYS_H
@@ -17,10 +20,10 @@ struct air_key {
 };
 
 struct air_keys {
-    struct air_key nwk;  /* NwkSKey: MIC, and payload on FPort 0 */
-    struct air_key app;  /* AppSKey: payload on FPort 1 to 223 */
-    uint32_t key_check;  /* first four bytes, big-endian, of CMAC(NwkSKey, AppSKey): names a key pair
-                            without revealing it */
+    struct air_key nwk; /* NwkSKey: MIC, and payload on FPort 0 */
+    struct air_key app; /* AppSKey: payload on FPort 1 to 223 */
+    uint32_t key_check; /* first four bytes, big-endian, of CMAC(NwkSKey, AppSKey): names a key pair
+                           without revealing it */
 };
 
 /* Expands the keys. 0, or AIR_RANGE where the cipher refuses (never with 128-bit keys). */
