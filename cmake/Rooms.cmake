@@ -35,6 +35,11 @@ if(EDGEROW_COVERAGE)
   target_link_options(edgerow_flags INTERFACE --coverage)
 endif()
 
+# Check's macros are not written for these two.
+add_library(edgerow_test_flags INTERFACE)
+target_link_libraries(edgerow_test_flags INTERFACE edgerow_flags)
+target_compile_options(edgerow_test_flags INTERFACE -Wno-pedantic -Wno-conversion)
+
 # edgerow_room(name SOURCES a.c b.c USES other_room part ...)
 # A static library named room_<name>; headers are included by their path from the top,
 # for instance #include "protocol/air/frame.h".
@@ -50,8 +55,8 @@ function(edgerow_test name)
   cmake_parse_arguments(T "" "TIMEOUT" "SOURCES;USES;LABELS" ${ARGN})
   add_executable(test_${name} ${T_SOURCES})
   target_include_directories(test_${name} PRIVATE ${CMAKE_SOURCE_DIR})
-  target_link_libraries(test_${name} PRIVATE ${T_USES} PkgConfig::CHECK edgerow_flags)
-  target_compile_options(test_${name} PRIVATE -Wno-pedantic -Wno-conversion)
+  target_link_libraries(test_${name} PRIVATE ${T_USES} PkgConfig::CHECK edgerow_flags
+    edgerow_test_flags)
   set_target_properties(test_${name} PROPERTIES RUNTIME_OUTPUT_DIRECTORY ${CMAKE_BINARY_DIR}/tests)
   add_test(NAME ${name} COMMAND test_${name})
   if(NOT T_TIMEOUT)
