@@ -1,8 +1,9 @@
 /*
- * An MQTT session on the daemon's own event loop (libmosquitto, no thread of its own). MQTT 5, falling back
- * to 3.1.1. Threaded mode is announced to the library, so acknowledgements of received messages wait for
- * the write phase: a batch is read, the owner commits, and only then does the session write. Reconnects by
- * itself with growing, jittered delay; name resolution runs outside the loop.
+ * An MQTT session on the daemon's own event loop (libmosquitto, no thread of its own). MQTT 5,
+ * falling back to 3.1.1. Threaded mode is announced to the library, so acknowledgements of received
+ * messages wait for the write phase: a batch is read, the owner commits, and only then does the
+ * session write. Reconnects by itself with growing, jittered delay; name resolution runs outside
+ * the loop.
  */
 #ifndef EDGEROW_SESSION_H
 #define EDGEROW_SESSION_H
@@ -30,10 +31,11 @@ struct session_events {
     void (*connected)(void *user, bool session_present);
     void (*disconnected)(void *user, const char *why);
     void (*message)(void *user, const char *topic, const void *payload, size_t len, bool retained);
-    /* After a batch of messages was handed over and before acknowledgements are written. Return false to
-     * refuse: the session is dropped without acknowledging and comes back. */
+    /* After a batch of messages was handed over and before acknowledgements are written. Return
+     * false to refuse: the session is dropped without acknowledging and comes back. */
     bool (*batch)(void *user);
-    /* A QoS 1 message of ours was acknowledged by the broker. Proves nothing about the application. */
+    /* A QoS 1 message of ours was acknowledged by the broker. Proves nothing about the application.
+     */
     void (*sent)(void *user, int id);
 };
 
@@ -46,7 +48,8 @@ int session_open(struct session **session, sd_event *event, const struct session
                  const struct session_will *will, const struct session_events *events);
 void session_close(struct session *session); /* orderly: publishes nothing, says goodbye */
 bool session_is_connected(const struct session *session);
-int session_subscribe(struct session *session, const char *filter); /* QoS 1; repeated on reconnect */
+int session_subscribe(struct session *session,
+                      const char *filter); /* QoS 1; repeated on reconnect */
 /* QoS 1. 0 and *id (may be NULL), or a negative errno: -ENOTCONN, -ENOBUFS. */
 int session_publish(struct session *session, const char *topic, const void *payload, size_t len,
                     bool retain, int *id);
