@@ -69,6 +69,21 @@ function(edgerow_test name)
   endif()
 endfunction()
 
+# edgerow_node_test(name SCRIPT test.js ARGS ...): a script for Node that may require the packages of
+# tests/npm (tests/npm/install.sh installs them).
+function(edgerow_node_test name)
+  cmake_parse_arguments(N "" "SCRIPT;TIMEOUT" "ARGS;LABELS" ${ARGN})
+  add_test(NAME ${name} COMMAND node ${CMAKE_CURRENT_SOURCE_DIR}/${N_SCRIPT} ${N_ARGS})
+  if(NOT N_TIMEOUT)
+    set(N_TIMEOUT 120)
+  endif()
+  set_tests_properties(${name} PROPERTIES TIMEOUT ${N_TIMEOUT} ENVIRONMENT
+    "NODE_PATH=${CMAKE_SOURCE_DIR}/tests/npm/node_modules;EDGEROW_SOURCE=${CMAKE_SOURCE_DIR};EDGEROW_BUILD=${CMAKE_BINARY_DIR}")
+  if(N_LABELS)
+    set_tests_properties(${name} PROPERTIES LABELS "${N_LABELS}")
+  endif()
+endfunction()
+
 # edgerow_fuzzer(name SOURCES fuzz.c USES room ...): a libFuzzer target, seeds in tests/fuzz/seeds/<name>.
 function(edgerow_fuzzer name)
   if(NOT EDGEROW_FUZZ)

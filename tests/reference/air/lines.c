@@ -1,0 +1,156 @@
+/*
+ * protocol/air on standard input and output, one request and one answer a line, for comparison with
+ * implementations in other languages. Numbers are decimal, bytes are hex, "-" is empty.
+ *   build TYPE DEVADDR ADR ACKREQ ACK PENDING FCNT32 FPORT NWKSKEY APPSKEY FOPTS PAYLOAD -> frame
+ *   read NWKSKEY APPSKEY FCNT32 FRAME -> TYPE DEVADDR ADR ACKREQ ACK PENDING FCNT FPORT FOPTS
+ * PAYLOAD MIC report PAYLOAD -> kind=... and so on, or "error" and its number order PAYLOAD ->
+ * likewise
+ */
+#include <assert.h>
+#include <inttypes.h>
+#include <stdio.h>
+#include <string.h>
+
+#include "protocol/air/frame.h"
+#include "protocol/air/order.h"
+#include "protocol/air/report.h"
+#include "tests/reference/air/hex.h"
+
+enum { LINE = 2048, FIELD = 520 };
+
+static size_t bytes_of(const char *text, uint8_t *bytes, size_t capacity)
+{
+    return strcmp(text, "-") == 0 ? 0 : hex_read(text, bytes, capacity);
+}
+
+static void print_hex(const uint8_t *bytes, size_t len)
+{
+    if (len == 0)
+        putchar('-');
+    for (size_t i = 0; i < len; i++)
+        printf("%02x", bytes[i]);
+}
+
+static void keys_of(struct air_keys *keys, const char *nwk_hex, const char *app_hex)
+{
+    uint8_t nwk[16], app[16];
+    hex_read(nwk_hex, nwk, sizeof nwk);
+    hex_read(app_hex, app, sizeof app);
+    int error = air_keys_init(keys, nwk, app);
+    assert(error == 0);
+}
+
+static void build(const char *line)
+{
+    struct air_frame f = {0};
+    int type, adr, ack_req, ack, pending;
+    uint32_t fcnt;
+    char nwk[FIELD], app[FIELD], fopts[FIELD], payload[FIELD];
+    int got = sscanf(
+        line, "build %d %" SCNu32 " %d %d %d %d %" SCNu32 " %d %519s %519s %519s %519s", &type,
+        &f.devaddr, &adr, &ack_req, &ack, &pending, &fcnt, &f.fport, nwk, app, fopts, payload);
+    assert(got == 12);
+    f.type = (enum air_frame_type)type;
+    f.adr = adr, f.adr_ack_req = ack_req, f.ack = ack, f.pending = pending;
+    f.fopts_len = (uint8_t)bytes_of(fopts, f.fopts, sizeof f.fopts);
+    f.payload_len = (uint8_t)bytes_of(payload, f.payload, sizeof f.payload);
+    struct air_keys keys;
+    keys_of(&keys, nwk, app);
+    uint8_t bytes[AIR_FRAME_MAX];
+    size_t len = 0;
+    int error = air_frame_build(&f, &keys, fcnt, bytes, sizeof bytes, &len);
+    if (error == 0)
+        print_hex(bytes, len);
+    else
+        printf("error %d", error);
+    air_keys_free(&keys);
+}
+
+static void read_frame(const char *line)
+{
+    char nwk[FIELD], app[FIELD], frame[FIELD];
+    uint32_t fcnt;
+    int got = sscanf(line, "read %519s %519s %" SCNu32 " %519s", nwk, app, &fcnt, frame);
+    assert(got == 4);
+    uint8_t bytes[FIELD / 2];
+    size_t len = bytes_of(frame, bytes, sizeof bytes);
+    struct air_frame f;
+    int error = air_frame_parse(bytes, len, &f);
+    if (error != 0) {
+        printf("error %d", error);
+        return;
+    }
+    struct air_keys keys;
+    keys_of(&keys, nwk, app);
+    air_frame_crypt(&f, &keys, fcnt);
+    printf("%d %" PRIu32 " %d %d %d %d %u %d ", (int)f.type, f.devaddr, f.adr, f.adr_ack_req, f.ack,
+           f.pending, f.fcnt, f.fport);
+    print_hex(f.fopts, f.fopts_len);
+    putchar(' ');
+    print_hex(f.payload, f.payload_len);
+    printf(" %d", air_frame_verify(bytes, len, &keys, fcnt));
+    air_keys_free(&keys);
+}
+
+static void print_report(const struct air_report *r)
+{
+    printf("kind=%d epoch=%u entries=%" PRIu32 " exits=%" PRIu32 " short_passes=%" PRIu32
+           " blocked=%" PRIu32,
+           (int)r->kind, r->epoch, r->entries, r->exits, r->short_passes, r->blocked_2s);
+    printf(" level=%u tick=%u age=%u interval=%u flags=%u service=%u order=%u answer=%d",
+           r->level_qmm, r->tick, r->age_256, r->interval_min, r->flags, r->service_sequence,
+           r->order_sequence, (int)r->order_answer);
+    printf(" temperature=%d humidity=%d battery=%d full_mark=%u low_mark=%u", r->temperature_dc,
+           r->humidity_pm, r->battery_mv, r->full_mark_mm, r->low_mark_mm);
+    printf(" major=%u minor=%u restarts=%u recent=", r->firmware_major, r->firmware_minor,
+           r->restarts);
+    print_hex(r->recent, r->recent_count);
+}
+
+static void report(const char *line)
+{
+    char payload[FIELD];
+    uint8_t bytes[FIELD / 2];
+    int got = sscanf(line, "report %519s", payload);
+    assert(got == 1);
+    struct air_report r;
+    int error = air_report_decode(bytes, bytes_of(payload, bytes, sizeof bytes), &r);
+    if (error == 0)
+        print_report(&r);
+    else
+        printf("error %d", error);
+}
+
+static void order(const char *line)
+{
+    char payload[FIELD];
+    uint8_t bytes[FIELD / 2];
+    int got = sscanf(line, "order %519s", payload);
+    assert(got == 1);
+    struct air_order o;
+    int error = air_order_decode(bytes, bytes_of(payload, bytes, sizeof bytes), &o);
+    if (error == 0)
+        printf("kind=%d sequence=%u interval=%u full_mark=%u low_mark=%u frequency=%" PRIu32
+               " bandwidth=%" PRIu32 " spreading_factor=%u power=%d",
+               (int)o.kind, o.sequence, o.interval_min, o.full_mark_mm, o.low_mark_mm,
+               o.frequency_hz, o.bandwidth_hz, o.spreading_factor, o.power_dbm);
+    else
+        printf("error %d", error);
+}
+
+int main(void)
+{
+    static const struct {
+        const char *word;
+        void (*answer)(const char *line);
+    } requests[] = {
+        {"build ", build}, {"read ", read_frame}, {"report ", report}, {"order ", order}};
+    char line[LINE];
+    while (fgets(line, sizeof line, stdin)) {
+        for (size_t i = 0; i < sizeof requests / sizeof requests[0]; i++)
+            if (strncmp(line, requests[i].word, strlen(requests[i].word)) == 0)
+                requests[i].answer(line);
+        putchar('\n');
+    }
+    return 0;
+}
