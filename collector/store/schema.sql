@@ -8,7 +8,7 @@ CREATE TABLE store (
   made_s  INTEGER NOT NULL
 ) STRICT;
 
--- What is on disk of each spool: the contiguous prefix.
+-- What is on disk of each spool: the contiguous prefix. The mark of a gateway speaks of the spool seen last.
 CREATE TABLE spool (
   spool   TEXT PRIMARY KEY,             -- 16 hex digits
   gateway TEXT NOT NULL,
@@ -18,34 +18,42 @@ CREATE TABLE spool (
   seen_s  INTEGER NOT NULL
 ) STRICT;
 
--- The unit of conservation: unit, key check value, counter epoch.
+-- The unit of conservation: unit, key check value, counter epoch. At all times
+-- sum(hour.entries) + pruned + unplaced = entries, modulo 2^32.
 CREATE TABLE series (
   series     INTEGER PRIMARY KEY,
   devaddr    INTEGER NOT NULL,
   key_check  INTEGER NOT NULL,
   epoch      INTEGER NOT NULL,
-  first_fcnt INTEGER NOT NULL,          -- anchor: reports at or below it are counted and ignored
+  anchor     INTEGER NOT NULL DEFAULT -1,-- FCnt: reports at or below it are pruned, counted and ignored
+  first_fcnt INTEGER NOT NULL,          -- lowest report held
   pruned     INTEGER NOT NULL DEFAULT 0,-- entries in hours that were pruned
   unplaced   INTEGER NOT NULL DEFAULT 0,-- entries before the first report, not covered by its intervals
   last_fcnt  INTEGER NOT NULL,
+  last_at_s  INTEGER NOT NULL,          -- key of the last report
   entries    INTEGER NOT NULL,          -- last counter heard
   heard_s    INTEGER NOT NULL,          -- when it was heard
   reports    INTEGER NOT NULL,
+  ignored    INTEGER NOT NULL DEFAULT 0,-- reports at or below the anchor
   UNIQUE (devaddr, key_check, epoch)
 ) STRICT;
 
--- Every report, once. Identity is (series' unit and key, fcnt).
+-- Every report, once. Identity is (series' unit and key, fcnt). at_s is the instant under which it is filed:
+-- when heard, but never before the unit's report with the next lower FCnt nor after the next higher, so that
+-- the rows of one unit are in FCnt order by time too, and a suffix by time is a suffix by FCnt. It never
+-- changes; heard_ms may.
 CREATE TABLE report (
-  at_s     INTEGER NOT NULL,            -- when heard, as first stored
+  at_s     INTEGER NOT NULL,
   series   INTEGER NOT NULL REFERENCES series,
   fcnt     INTEGER NOT NULL,            -- full 32 bits
-  heard_ms INTEGER NOT NULL,            -- canonical instant: earliest synchronised copy
+  heard_ms INTEGER NOT NULL,            -- end of the frame; canonical: the earliest synchronised copy
+  air_ms   INTEGER NOT NULL,            -- time on air
   sure     INTEGER NOT NULL,            -- 1: from a synchronised clock
   payload  BLOB NOT NULL,
   PRIMARY KEY (at_s, series, fcnt)
 ) STRICT, WITHOUT ROWID;
 
--- Which gateways heard it.
+-- Which gateways heard it, as they said it; the offset of a boot is applied on use.
 CREATE TABLE heard (
   at_s     INTEGER NOT NULL,            -- the report's key
   series   INTEGER NOT NULL,
@@ -58,6 +66,7 @@ CREATE TABLE heard (
   snr_cdb   INTEGER NOT NULL,
   PRIMARY KEY (at_s, series, fcnt, gateway)
 ) STRICT, WITHOUT ROWID;
+CREATE INDEX heard_unsure ON heard (gateway, boot) WHERE sure = 0;
 
 -- Raw passes by series and local hour. hour_s: the UTC second at which the local hour begins.
 CREATE TABLE hour (
@@ -68,52 +77,66 @@ CREATE TABLE hour (
   exits    INTEGER NOT NULL DEFAULT 0,
   shorts   INTEGER NOT NULL DEFAULT 0,
   blocked_s INTEGER NOT NULL DEFAULT 0,
-  covered_s INTEGER NOT NULL DEFAULT 0, -- seconds of the hour covered by a station's intervals
+  covered_s INTEGER NOT NULL DEFAULT 0, -- seconds of the hour in intervals whose entries are known exactly
+  counted_s INTEGER NOT NULL DEFAULT 0, -- those, and seconds between two reports: only their total is known
   PRIMARY KEY (hour_s, series)
 ) STRICT, WITHOUT ROWID;
 
 -- Derived from hour and the roster, kept as rows are ingested; made again when dated assignments change.
+-- revision: how often a day changed after it had ended.
 CREATE TABLE trap_day (
   day_s INTEGER NOT NULL, trap TEXT NOT NULL,
-  entries INTEGER NOT NULL DEFAULT 0, exits INTEGER NOT NULL DEFAULT 0,
-  shorts INTEGER NOT NULL DEFAULT 0, spread INTEGER NOT NULL DEFAULT 0,
-  covered_s INTEGER NOT NULL DEFAULT 0, revision INTEGER NOT NULL DEFAULT 0,
+  entries INTEGER NOT NULL DEFAULT 0, spread INTEGER NOT NULL DEFAULT 0,
+  exits INTEGER NOT NULL DEFAULT 0, shorts INTEGER NOT NULL DEFAULT 0, blocked_s INTEGER NOT NULL DEFAULT 0,
+  covered_s INTEGER NOT NULL DEFAULT 0, counted_s INTEGER NOT NULL DEFAULT 0,
+  revision INTEGER NOT NULL DEFAULT 0,
   PRIMARY KEY (day_s, trap)
 ) STRICT, WITHOUT ROWID;
 CREATE TABLE block_hour (
   hour_s INTEGER NOT NULL, block TEXT NOT NULL,
-  entries INTEGER NOT NULL DEFAULT 0, exits INTEGER NOT NULL DEFAULT 0,
-  shorts INTEGER NOT NULL DEFAULT 0, spread INTEGER NOT NULL DEFAULT 0,
-  covered_s INTEGER NOT NULL DEFAULT 0,
+  entries INTEGER NOT NULL DEFAULT 0, spread INTEGER NOT NULL DEFAULT 0,
+  exits INTEGER NOT NULL DEFAULT 0, shorts INTEGER NOT NULL DEFAULT 0, blocked_s INTEGER NOT NULL DEFAULT 0,
+  covered_s INTEGER NOT NULL DEFAULT 0, counted_s INTEGER NOT NULL DEFAULT 0,
   PRIMARY KEY (hour_s, block)
 ) STRICT, WITHOUT ROWID;
+-- Keyed by block first: few blocks, and a question about a season of one block reads neighbouring rows.
 CREATE TABLE block_day (
   day_s INTEGER NOT NULL, block TEXT NOT NULL,
-  entries INTEGER NOT NULL DEFAULT 0, exits INTEGER NOT NULL DEFAULT 0,
-  shorts INTEGER NOT NULL DEFAULT 0, spread INTEGER NOT NULL DEFAULT 0,
-  covered_s INTEGER NOT NULL DEFAULT 0, revision INTEGER NOT NULL DEFAULT 0,
-  PRIMARY KEY (day_s, block)
+  entries INTEGER NOT NULL DEFAULT 0, spread INTEGER NOT NULL DEFAULT 0,
+  exits INTEGER NOT NULL DEFAULT 0, shorts INTEGER NOT NULL DEFAULT 0, blocked_s INTEGER NOT NULL DEFAULT 0,
+  covered_s INTEGER NOT NULL DEFAULT 0, counted_s INTEGER NOT NULL DEFAULT 0,
+  revision INTEGER NOT NULL DEFAULT 0,
+  PRIMARY KEY (block, day_s)
 ) STRICT, WITHOUT ROWID;
 -- Passes of units that no assignment covered at that hour.
 CREATE TABLE unassigned_day (
   day_s INTEGER NOT NULL, devaddr INTEGER NOT NULL,
-  entries INTEGER NOT NULL DEFAULT 0,
+  entries INTEGER NOT NULL DEFAULT 0, spread INTEGER NOT NULL DEFAULT 0,
+  exits INTEGER NOT NULL DEFAULT 0, shorts INTEGER NOT NULL DEFAULT 0, blocked_s INTEGER NOT NULL DEFAULT 0,
+  covered_s INTEGER NOT NULL DEFAULT 0, counted_s INTEGER NOT NULL DEFAULT 0,
   PRIMARY KEY (day_s, devaddr)
 ) STRICT, WITHOUT ROWID;
+-- What the derived rows were made from: roster, time zone, software.
+CREATE TABLE derived (
+  one INTEGER PRIMARY KEY CHECK (one = 1), made_from TEXT NOT NULL
+) STRICT;
 
 -- Rows the collector could not use, kept whole and tried again when roster or software change.
 CREATE TABLE quarantine (
   id INTEGER PRIMARY KEY, at_s INTEGER NOT NULL, gateway TEXT NOT NULL, why TEXT NOT NULL, row TEXT NOT NULL
-) STRICT;
+) STRICT;                               -- row: the message as published
 -- The same identity with other bytes.
 CREATE TABLE conflict (
   id INTEGER PRIMARY KEY, at_s INTEGER NOT NULL, gateway TEXT NOT NULL,
   devaddr INTEGER NOT NULL, key_check INTEGER NOT NULL, fcnt INTEGER NOT NULL, payload BLOB NOT NULL
 ) STRICT;
+-- Rows that no longer exist, as the gateway said or as a gap showed.
 CREATE TABLE loss (
-  at_s INTEGER NOT NULL, spool TEXT NOT NULL, first INTEGER NOT NULL, last INTEGER NOT NULL,
-  count INTEGER NOT NULL, why TEXT NOT NULL, PRIMARY KEY (spool, first)
+  at_s INTEGER NOT NULL, gateway TEXT NOT NULL, spool TEXT NOT NULL,
+  first INTEGER NOT NULL, last INTEGER NOT NULL, count INTEGER NOT NULL, why TEXT NOT NULL,
+  PRIMARY KEY (spool, first, last)
 ) STRICT;
+-- Offsets that correct the unsynchronised times of one boot.
 CREATE TABLE boot (
   gateway TEXT NOT NULL, boot TEXT NOT NULL, offset_ms INTEGER NOT NULL, PRIMARY KEY (gateway, boot)
 ) STRICT;
