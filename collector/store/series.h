@@ -1,21 +1,22 @@
 /*
- * From reports to hourly passes: pure. A series is kept as its reports in FCnt order; the passes between
- * two neighbours are a function of those two reports alone, so the rows do not depend on the order or
- * batching in which reports came. Inserting a report takes back the segment between its neighbours and
- * places the two new ones. (history.h decides who neighbours whom, and at which instants.)
+ * From reports to hourly passes: pure. A series is kept as its reports in FCnt order; the passes
+ * between two neighbours are a function of those two reports alone, so the rows do not depend on
+ * the order or batching in which reports came. Inserting a report takes back the segment between
+ * its neighbours and places the two new ones. (history.h decides who neighbours whom, and at which
+ * instants.)
  *
  * The rule of placing, between older report A and newer report B of one series:
  *   total   = B.entries - A.entries modulo 2^32: the authority
- *   B's intervals since A's tick: their number is (B.tick - A.tick) modulo 64, and the elapsed time resolves
- *             the wraps; of these B carries recent_count at most, and none that began long before A's tick
- *   a carried interval that is known gives its passes to the local hour that holds its middle; a saturated
- *             one at least 254; what remains of the total is spread in whole numbers, by time, over saturated
- *             and unknown intervals and the gap that no interval covers, and marked as spread; a station whose
- *             intervals leave no such time, or exceed the total, has the total shared out among them, marked
- *   exits and short passes have no intervals: in proportion to the entries placed, or to time;
- *             blocked time: in proportion to time
- * Before the first report: its known intervals are placed; the rest of its counter is unplaced.
- * A gap is spread over the 400 days before B at most: more is a clock's fault.
+ *   B's intervals since A's tick: their number is (B.tick - A.tick) modulo 64, and the elapsed time
+ * resolves the wraps; of these B carries recent_count at most, and none that began long before A's
+ * tick a carried interval that is known gives its passes to the local hour that holds its middle; a
+ * saturated one at least 254; what remains of the total is spread in whole numbers, by time, over
+ * saturated and unknown intervals and the gap that no interval covers, and marked as spread; a
+ * station whose intervals leave no such time, or exceed the total, has the total shared out among
+ * them, marked exits and short passes have no intervals: in proportion to the entries placed, or to
+ * time; blocked time: in proportion to time Before the first report: its known intervals are
+ * placed; the rest of its counter is unplaced. A gap is spread over the 400 days before B at most:
+ * more is a clock's fault.
  */
 #ifndef EDGEROW_SERIES_H
 #define EDGEROW_SERIES_H
@@ -32,7 +33,8 @@ struct series_report {
     int64_t tick_ms; /* end of its last interval, UTC */
     uint32_t fcnt;
     uint32_t entries, exits, short_passes, blocked_2s;
-    bool full_totals; /* a daily report: exits and short passes 32 bits, blocked time 24; otherwise 16 */
+    bool full_totals; /* a daily report: exits and short passes 32 bits, blocked time 24; otherwise
+                         16 */
     uint8_t epoch, tick, interval_min;
     uint8_t recent_count;
     uint8_t recent[AIR_RECENT_MAX];
@@ -58,8 +60,8 @@ void series_report_from(const struct air_report *report, uint32_t fcnt, int64_t 
 /* Intervals that ended after older's tick, up to and with newer's. */
 int64_t series_intervals(const struct series_report *older, const struct series_report *newer);
 
-/* Adds the segment (older may be NULL: before the first report) to the placing, times sign (+1 or -1).
- * 0 or -ENOMEM, the placing then unchanged. */
+/* Adds the segment (older may be NULL: before the first report) to the placing, times sign (+1 or
+ * -1). 0 or -ENOMEM, the placing then unchanged. */
 int series_place(const struct series_report *older, const struct series_report *newer, int sign,
                  const struct zone *zone, struct series_placing *placing);
 void series_placing_free(struct series_placing *placing);

@@ -9,11 +9,11 @@
 #include <time.h>
 #include <unistd.h>
 
-#define DAY_S    INT64_C(86400)
-#define HOUR_S   INT64_C(3600)
-#define FIRST_S  INT64_C(0)
-#define LAST_S   INT64_C(4102444800) /* 2100-01-01 */
-#define FOLDER   "/usr/share/zoneinfo/"
+#define DAY_S   INT64_C(86400)
+#define HOUR_S  INT64_C(3600)
+#define FIRST_S INT64_C(0)
+#define LAST_S  INT64_C(4102444800) /* 2100-01-01 */
+#define FOLDER  "/usr/share/zoneinfo/"
 
 enum { PERIODS_MAX = 1024, NAME_MAX_LEN = 64 };
 
@@ -28,7 +28,8 @@ struct zone {
     struct period periods[PERIODS_MAX];
 };
 
-/* Days since 1970-01-01 in the Gregorian calendar; years begin in March so that the leap day is last. */
+/* Days since 1970-01-01 in the Gregorian calendar; years begin in March so that the leap day is
+ * last. */
 static int64_t days_of(int64_t year, int64_t month, int64_t day)
 {
     year += (month - 1) / 12;
@@ -203,22 +204,34 @@ static int64_t day_number(const struct zone *zone, size_t period, int64_t at_s)
     return floor_to(at_s + zone->periods[period].offset_s, DAY_S) / DAY_S;
 }
 
+/* When the local clock last comes to this date. Clocks put back across midnight show a date twice;
+ * both pieces of the earlier date, and what lies between them, are one day. */
+static int64_t day_begin(const struct zone *zone, int64_t number)
+{
+    size_t i = period_at(zone, (number + 2) * DAY_S);
+    for (;; i--) {
+        const struct period *period = &zone->periods[i];
+        int64_t midnight_s = number * DAY_S - period->offset_s;
+        if (midnight_s >= period_end(zone, i))
+            continue;
+        if (midnight_s > period->begin_s)
+            return midnight_s;
+        if (day_number(zone, i - 1, period->begin_s - 1) < number)
+            return period->begin_s;
+    }
+}
+
 struct zone_span zone_day(const struct zone *zone, int64_t at_s)
 {
-    size_t first = period_at(zone, at_s), last = first;
-    int64_t number = day_number(zone, first, at_s);
-    while (first > 0 && day_number(zone, first - 1, zone->periods[first].begin_s - 1) == number)
-        first--;
-    while (last + 1 < zone->count &&
-           day_number(zone, last + 1, zone->periods[last + 1].begin_s) == number)
-        last++;
-    int64_t begin = number * DAY_S - zone->periods[first].offset_s;
-    int64_t end = (number + 1) * DAY_S - zone->periods[last].offset_s;
-    int64_t limit = period_end(zone, last);
-    if (begin < zone->periods[first].begin_s)
-        begin = zone->periods[first].begin_s;
-    struct zone_span span = {begin, end < limit ? end : limit};
-    return span;
+    int64_t number = day_number(zone, period_at(zone, at_s), at_s);
+    int64_t begin_s = day_begin(zone, number), end_s = day_begin(zone, number + 1);
+    while (end_s <= at_s)
+        end_s = day_begin(zone, ++number + 1);
+    if (at_s < begin_s) {
+        end_s = begin_s;
+        begin_s = day_begin(zone, number - 1);
+    }
+    return (struct zone_span){begin_s, end_s};
 }
 
 struct zone_local zone_local(const struct zone *zone, int64_t at_s)
