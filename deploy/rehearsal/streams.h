@@ -1,0 +1,19 @@
+/* Which process throws which dice. */
+#ifndef EDGEROW_REHEARSAL_STREAMS_H
+#define EDGEROW_REHEARSAL_STREAMS_H
+
+enum stream {
+    STREAM_WEATHER = 1,
+    STREAM_PLACE,
+    STREAM_NESTS,
+    STREAM_WASPS,
+    STREAM_OTHERS,
+    STREAM_TRAP,
+    STREAM_STATION,
+    STREAM_WAVES,
+    STREAM_CREW,
+    STREAM_FAULTS,
+    STREAM_KILLS
+};
+
+#endif
