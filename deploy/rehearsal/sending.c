@@ -6,7 +6,7 @@
 #include "deploy/rehearsal/station.h"
 #include "protocol/air/frame.h"
 
-enum { FCNT_RESERVE = 64, FIRMWARE_MAJOR = 1, FIRMWARE_MINOR = 4 };
+enum { FCNT_RESERVE = 256, FIRMWARE_MAJOR = 1, FIRMWARE_MINOR = 4 };
 
 void sending_queue(struct station *station, const struct station_sending *sending)
 {
@@ -29,6 +29,8 @@ static uint8_t flags_of(struct station *station, const struct station_senses *se
         flags |= AIR_FLAG_TILT;
     if (station->level_fault)
         flags |= AIR_FLAG_LEVEL_FAULT;
+    if (station->counter_fault)
+        flags |= AIR_FLAG_COUNTER_FAULT;
     if (station->restart_flags_left > 0) {
         station->restart_flags_left--;
         flags |= AIR_FLAG_RESTART;
@@ -72,8 +74,8 @@ static void fill_report(struct station *station, const struct station_senses *se
         .restarts = station->restarts};
     uint32_t blocked = (uint32_t)(counts->blocked_us / 2000000u);
     report->blocked_2s = blocked & (sending->daily ? 0xFFFFFFu : 0xFFFFu);
-    report->age_256 =
-        (uint8_t)((sending->at_us - station->snapshot_us) * 256 / station->interval_us);
+    int64_t age = (sending->at_us - station->snapshot_us) * 256 / station->interval_us;
+    report->age_256 = (uint8_t)(age < 255 ? age : 255);
     report->flags = flags_of(station, senses, sending->flags);
     fill_sensed(station, senses, sending->at_us, report);
     if (!sending->daily) {
@@ -112,7 +114,7 @@ static void try_again(struct station *station, struct station_sending sending)
     if (sending.tries_left == 0)
         return;
     double pause_s = sending.tries_left == 2 ? dice_between(&station->dice, 5.0, 15.0)
-                                             : dice_between(&station->dice, 20.0, 60.0);
+                                             : dice_between(&station->dice, 15.0, 45.0);
     sending.at_us += (int64_t)(pause_s * 1e6);
     sending.tries_left--;
     sending_queue(station, &sending);
@@ -121,8 +123,6 @@ static void try_again(struct station *station, struct station_sending sending)
 static int send_one(struct station *station, const struct station_senses *senses,
                     const struct station_sending *sending, const struct station_sink *sink)
 {
-    if (!station->has_snapshot)
-        return 0;
     struct station_frame frame = {.from_us = sending->at_us,
                                   .epoch = station->epoch,
                                   .interval = station->interval_number - 1};

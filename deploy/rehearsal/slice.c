@@ -9,6 +9,47 @@ enum { SLICE_US = WORLD_SLICE_S * 1000000, REPLACE_INSECTS = 40 };
 
 static const double replace_age_days = 5.5;
 
+/* ---- what stations do ---- */
+
+static void on_interval(void *user, size_t unit, const struct station_interval *interval)
+{
+    struct world *w = user;
+    ledger_interval(w->ledger, unit, interval);
+}
+
+static int on_frame(void *user, size_t unit, const struct station_frame *frame)
+{
+    struct world *w = user;
+    uint64_t number = ledger_frame(w->ledger, unit, frame);
+    size_t trap = w->trap_of_unit[unit];
+    if (trap == WORLD_NOWHERE)
+        return 0;
+    struct waves_origin origin = {.unit = unit, .report = number};
+    return waves_send(w->waves, origin, w->place->traps[trap].at, w->stations[unit].power_dbm,
+                      frame->from_us, frame->bytes, frame->len);
+}
+
+struct station_sink world_sink(struct world *w)
+{
+    return (struct station_sink){.user = w, .interval = on_interval, .frame = on_frame};
+}
+
+static void switch_on(struct world *w, size_t unit, int64_t from_us)
+{
+    struct station_sink sink = world_sink(w);
+    station_power(&w->stations[unit], from_us + (int64_t)(dice_unit(&w->dice) * SLICE_US), &sink);
+}
+
+static void switch_on_due(struct world *w, int64_t from_us)
+{
+    for (size_t u = 0; u < w->place->unit_count; u++) {
+        if (w->switch_on_us[u] != 0 && w->switch_on_us[u] <= from_us) {
+            w->switch_on_us[u] = 0;
+            switch_on(w, u, from_us);
+        }
+    }
+}
+
 /* ---- what goes wrong ---- */
 
 static void swap_units(struct world *w, size_t a, size_t b, int64_t at_us)
@@ -28,7 +69,7 @@ static void renew_unit(struct world *w, size_t old, size_t spare, int64_t at_us)
     station_cut(&w->stations[old]);
     world_assign(w, old, WORLD_NOWHERE, at_us);
     world_assign(w, spare, trap, at_us);
-    station_power(&w->stations[spare], at_us);
+    switch_on(w, spare, at_us);
 }
 
 static void move_trap(struct world *w, size_t trap)
@@ -45,12 +86,20 @@ static void stick_level(struct world *w, struct station *station, bool stuck, in
         station->stuck_level_mm = trap_sensed_mm(&w->traps[trap], at_us);
 }
 
-static void restart(struct station *station, int64_t at_us)
+static void restart(struct world *w, size_t unit, int64_t at_us)
 {
-    if (!station->powered)
+    if (!w->stations[unit].powered)
         return;
-    station_cut(station);
-    station_power(station, at_us);
+    station_cut(&w->stations[unit]);
+    switch_on(w, unit, at_us);
+}
+
+static void lose_counters(struct world *w, size_t unit, int64_t at_us)
+{
+    struct station_sink sink = world_sink(w);
+    if (w->stations[unit].powered)
+        station_lose_counters(&w->stations[unit], at_us + (int64_t)(dice_unit(&w->dice) * SLICE_US),
+                              &sink);
 }
 
 /* What lasts: begins and ends alike. */
@@ -74,11 +123,11 @@ static void sudden_fault(struct world *w, const struct fault *fault, int64_t at_
     if (fault->kind == FAULT_DEAD)
         station_cut(&w->stations[fault->item]);
     else if (fault->kind == FAULT_RESTART)
-        restart(&w->stations[fault->item], at_us);
+        restart(w, fault->item, at_us);
     else if (fault->kind == FAULT_TILT)
         w->traps[fault->item].tilted = true;
     else if (fault->kind == FAULT_COUNTER_LOST)
-        station_lose_counters(&w->stations[fault->item], at_us);
+        lose_counters(w, fault->item, at_us);
     else if (fault->kind == FAULT_SWAP)
         swap_units(w, fault->item, fault->other, at_us);
     else if (fault->kind == FAULT_RENEW)
@@ -178,24 +227,6 @@ static void note_inwards(struct world *w, size_t t)
     }
 }
 
-static void on_interval(void *user, size_t unit, const struct station_interval *interval)
-{
-    struct world *w = user;
-    ledger_interval(w->ledger, unit, interval);
-}
-
-static int on_frame(void *user, size_t unit, const struct station_frame *frame)
-{
-    struct world *w = user;
-    uint64_t number = ledger_frame(w->ledger, unit, frame);
-    size_t trap = w->trap_of_unit[unit];
-    if (trap == WORLD_NOWHERE)
-        return 0;
-    struct waves_origin origin = {.unit = unit, .report = number};
-    return waves_send(w->waves, origin, w->place->traps[trap].at, w->stations[unit].power_dbm,
-                      frame->from_us, frame->bytes, frame->len);
-}
-
 static int one_trap(struct world *w, size_t t, const struct weather_hour *hour, double flight,
                     int64_t from_us)
 {
@@ -214,7 +245,7 @@ static int one_trap(struct world *w, size_t t, const struct weather_hour *hour, 
                                     .temperature_c = hour->temperature_c,
                                     .humidity = hour->humidity,
                                     .tilted = trap->tilted};
-    struct station_sink sink = {.user = w, .interval = on_interval, .frame = on_frame};
+    struct station_sink sink = world_sink(w);
     return station_slice(&w->stations[w->unit_of_trap[t]], &senses, &w->passes, &sink);
 }
 
@@ -243,6 +274,7 @@ static int slice(struct world *w, waves_heard heard, void *user)
     if (calendar_hour_s(from_us / 1000000) != w->hour_s)
         write_hour(w, from_us);
     const struct weather_hour *hour = weather_at(w->weather, from_us / 1000000);
+    switch_on_due(w, from_us);
     do_faults(w, from_us);
     do_visits(w, from_us);
     waves_weather(w->waves, hour, from_us, SLICE_US);

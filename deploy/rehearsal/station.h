@@ -40,7 +40,6 @@ struct station_frame {
     uint32_t fcnt;
     uint8_t epoch;
     uint64_t interval; /* number of the interval whose end it reports */
-    bool no_interval;  /* none was completed since the counters began */
     struct air_report report;
     size_t len;
     uint8_t bytes[STATION_FRAME_MAX];
@@ -78,17 +77,18 @@ struct station {
     uint64_t interval_number; /* the next to complete */
     /* since power-up */
     bool powered;
+    int64_t powered_us;
     int64_t interval_us; /* true length: its clock drifts */
     int64_t interval_from_us, next_tick_us;
     bool interval_whole;
     uint32_t interval_entries;
     struct station_counts snapshot;
     int64_t snapshot_us;
-    bool has_snapshot;
     unsigned recent_count;
     uint8_t recent[AIR_RECENT_MAX];
     unsigned restart_flags_left;
-    unsigned ticks_to_daily;
+    int64_t daily_us; /* when the next daily report is sent */
+    int64_t event_us; /* when the last button or tilt was reported */
     struct station_sending queue[STATION_QUEUE_MAX];
     unsigned queue_count;
     double drift; /* of its clock, parts of one */
@@ -97,9 +97,8 @@ struct station {
     unsigned interval_min;
     int8_t power_dbm;
     bool was_tilted;
-    int64_t tilt_sent_us;
     /* faults */
-    bool mute, counter_stuck, level_stuck, level_fault;
+    bool mute, counter_stuck, counter_fault, level_stuck, level_fault;
     double stuck_level_mm;
 };
 
@@ -112,10 +111,11 @@ struct station_settings {
 int station_make(struct station *station, const struct place_unit *unit, size_t index,
                  const struct station_settings *settings);
 void station_free(struct station *station);
-void station_power(struct station *station, int64_t at_us);
+/* Switched on at an instant of the slice that comes next. */
+void station_power(struct station *station, int64_t at_us, const struct station_sink *sink);
 void station_cut(struct station *station); /* no power: what is volatile is gone */
 /* Non-volatile counters are lost: a new epoch begins at zero. */
-void station_lose_counters(struct station *station, int64_t at_us);
+void station_lose_counters(struct station *station, int64_t at_us, const struct station_sink *sink);
 void station_press(struct station *station, int64_t at_us);
 
 /* Counts the passes of one slice and does what falls due until its end. */

@@ -20,8 +20,10 @@ static int allocate(struct world *w)
     w->stations = calloc(units, sizeof *w->stations);
     w->trap_of_unit = calloc(units, sizeof *w->trap_of_unit);
     w->unit_since_us = calloc(units, sizeof *w->unit_since_us);
+    w->switch_on_us = calloc(units, sizeof *w->switch_on_us);
     bool all = w->traps && w->others && w->unit_of_trap && w->attraction && w->per_hour &&
-               w->inwards && w->asked && w->stations && w->trap_of_unit && w->unit_since_us;
+               w->inwards && w->asked && w->stations && w->trap_of_unit && w->unit_since_us &&
+               w->switch_on_us;
     return all ? 0 : -ENOMEM;
 }
 
@@ -63,8 +65,7 @@ static int make_stations(struct world *w)
         if (w->place->units[u].trap == WORLD_NOWHERE)
             continue;
         world_assign(w, u, w->place->units[u].trap, w->now_us);
-        station_power(&w->stations[u],
-                      w->now_us + (int64_t)dice_between(&w->dice, 0.0, 2 * 3600e6));
+        w->switch_on_us[u] = w->now_us + (int64_t)dice_between(&w->dice, 0.0, 2 * 3600e6);
     }
     return 0;
 }
@@ -152,6 +153,7 @@ void world_close(struct world *world)
     free(world->unit_of_trap);
     free(world->trap_of_unit);
     free(world->unit_since_us);
+    free(world->switch_on_us);
     free(world->attraction);
     free(world->per_hour);
     free(world->inwards);

@@ -23,6 +23,7 @@ struct world {
     struct station *stations; /* by unit */
     size_t *unit_of_trap, *trap_of_unit;
     int64_t *unit_since_us;
+    int64_t *switch_on_us; /* by unit; 0: nobody will, or somebody did */
     double *attraction, *per_hour;
     unsigned (*inwards)[INSECT_KINDS];
     bool *asked;
@@ -33,6 +34,7 @@ struct world {
     struct passes passes;
 };
 
+struct station_sink world_sink(struct world *world);
 /* From at_us on the unit serves the trap; WORLD_NOWHERE: none. */
 void world_assign(struct world *world, size_t unit, size_t trap, int64_t at_us);
 
