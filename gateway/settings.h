@@ -5,7 +5,6 @@
 #ifndef EDGEROW_GATEWAY_SETTINGS_H
 #define EDGEROW_GATEWAY_SETTINGS_H
 
-#include <stdbool.h>
 #include <stdint.h>
 
 #include "common/session.h"
@@ -28,19 +27,17 @@ enum radio_chip {
     RADIO_CHIP_SX1262
 };
 
-/* [radio.N]: one transceiver, or one simulated air. A line is "label:offset" (chip label and offset) or a
- * line name; empty: not connected. */
+/* [radio.N]: one transceiver, or one simulated air. A line is "label:offset" (chip label and
+ * offset) or a line name; empty: not connected. */
 struct radio_settings {
-    bool present;
-    unsigned number;          /* N */
-    int driver;               /* enum radio_driver */
-    int chip;                 /* enum radio_chip; chips only */
-    char *socket;             /* simulated only: path of the socket to listen on */
-    char *spi;                /* chips only: /dev/spidevB.C */
+    int driver;   /* enum radio_driver */
+    int chip;     /* enum radio_chip; chips only */
+    char *socket; /* simulated only: path of the socket to listen on */
+    char *spi;    /* chips only: /dev/spidevB.C */
     int64_t spi_hz;
     char *reset_line;
-    char *interrupt_line;     /* DIO0 of SX127x, DIO1 of SX126x */
-    char *busy_line;          /* SX126x only */
+    char *interrupt_line;               /* DIO0 of SX127x, DIO1 of SX126x */
+    char *busy_line;                    /* SX126x only */
     char *transmit_line, *receive_line; /* antenna switch; empty: the chip or the board does it */
     int64_t frequency_hz;
     int64_t bandwidth_hz;     /* 125000, 250000 or 500000 */
@@ -52,31 +49,31 @@ struct radio_settings {
     double antenna_dbi;
 };
 
-struct gateway_naming {       /* [gateway] */
+struct gateway_naming { /* [gateway] */
     char *name, *site;
 };
 
-struct gateway_spool {        /* [spool] */
+struct gateway_spool { /* [spool] */
     char *path;
-    int64_t size_mib;         /* reserved at once */
-    int64_t history_days;     /* rows stay this long after every collector has stored them */
-    int64_t commit_seconds;   /* an unconfirmed frame waits at most this long for its commit */
-    int64_t commit_rows;      /* … or until this many wait */
-    int64_t window;           /* rows published and not yet marked stored, at most */
+    int64_t size_mib;       /* reserved at once */
+    int64_t history_days;   /* rows stay this long after every collector has stored them */
+    int64_t commit_seconds; /* an unconfirmed frame waits at most this long for its commit */
+    int64_t commit_rows;    /* … or until this many wait */
+    int64_t window;         /* rows published and not yet marked stored, at most */
 };
 
-struct gateway_keys {         /* [keys] */
+struct gateway_keys { /* [keys] */
     char *file;
 };
 
-struct gateway_collectors {   /* [collectors] */
-    char *names;              /* as written */
+struct gateway_collectors { /* [collectors] */
+    char *names;            /* as written */
     unsigned count;
     char name[GATEWAY_COLLECTORS_MAX][FEED_NAME_MAX + 1];
 };
 
-struct gateway_rehearsal {    /* [rehearsal] */
-    char *clock;              /* the world's clock socket; empty: the machine's clock */
+struct gateway_rehearsal { /* [rehearsal] */
+    char *clock;           /* the world's clock socket; empty: the machine's clock */
 };
 
 struct gateway_settings {
@@ -92,7 +89,8 @@ struct gateway_settings {
 
 extern const struct settings_schema gateway_schema;
 
-/* Reads, checks each value and what must agree between values. 0, or a negative errno with a sentence. */
+/* Reads, checks each value and what must agree between values. 0, or a negative errno with a
+ * sentence. */
 int gateway_settings_read(const char *path, struct gateway_settings *settings,
                           struct settings_fault *fault);
 void gateway_settings_free(struct gateway_settings *settings);

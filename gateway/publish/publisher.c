@@ -1,0 +1,331 @@
+#include "gateway/publish/publisher.h"
+
+#include <errno.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "common/clock.h"
+#include "common/log.h"
+#include "common/session.h"
+#include "gateway/publish/flow.h"
+#include "protocol/feed/presence.h"
+#include "protocol/feed/topic.h"
+
+_Static_assert((int)FLOW_PEERS_MAX >= (int)GATEWAY_COLLECTORS_MAX, "a flow position per collector");
+
+/* A turn of the loop hands over at most this many rows, so that frames are not kept waiting. */
+enum { ROWS_AT_ONCE = 256 };
+
+struct publisher {
+    struct session *session;
+    sd_event *event;
+    sd_event_source *patience; /* a collector's mark is overdue */
+    sd_event_source *more;     /* rows are left for the next turn of the loop */
+    struct spool *spool;
+    struct flow flow;
+    unsigned collectors;
+    int64_t since_ms;
+    bool renewed; /* the spool has had a new id in this run */
+    bool blocked; /* the session takes no more for now */
+    struct publisher_counts counts;
+    struct log_gate ignored_gate, refused_gate, read_gate;
+    char site[FEED_NAME_MAX + 1];
+    char row_topic[FEED_TOPIC_MAX], presence_topic[FEED_TOPIC_MAX], health_topic[FEED_TOPIC_MAX];
+    char text[FEED_MESSAGE_MAX];
+};
+
+static int arm_patience(struct publisher *p)
+{
+    int64_t due_us = flow_due_us(&p->flow);
+    if (due_us == INT64_MAX || !session_is_connected(p->session))
+        return sd_event_source_set_enabled(p->patience, SD_EVENT_OFF);
+    sd_event_source_set_time(p->patience, (uint64_t)due_us);
+    return sd_event_source_set_enabled(p->patience, SD_EVENT_ONESHOT);
+}
+
+static void complain_read(struct publisher *p, uint64_t wanted, const char *why)
+{
+    uint64_t held;
+    if (log_gate_open(&p->read_gate, clock_transport_us(), &held))
+        log_error("Row %llu of the spool cannot be published: %s. The gateway goes on hearing and "
+                  "tries again.",
+                  (unsigned long long)wanted, why);
+}
+
+/* 1: published; 0: nothing to publish or no room; negative: the spool cannot be read. */
+static int publish_one(struct publisher *p, uint64_t last)
+{
+    uint64_t wanted = flow_next(&p->flow, last);
+    struct feed_row row;
+    size_t len;
+    if (wanted == 0)
+        return 0;
+    int found = spool_read(p->spool, wanted, &row);
+    if (found <= 0) {
+        complain_read(p, wanted, found == 0 ? "it is missing" : strerror(-found));
+        return -EIO;
+    }
+    int error = feed_row_encode(&row, p->text, sizeof p->text, &len);
+    if (error != 0) {
+        complain_read(p, wanted, feed_error_text(error));
+        return -EIO;
+    }
+    error = session_publish(p->session, p->row_topic, p->text, len, false, NULL);
+    if (error != 0) {
+        p->blocked = true;
+        return 0;
+    }
+    flow_sent(&p->flow, wanted, row.n, clock_transport_us());
+    return 1;
+}
+
+void publisher_pump(struct publisher *p)
+{
+    struct spool_state state;
+    int done = 0, published = 1;
+    p->blocked = !session_is_connected(p->session);
+    spool_state(p->spool, &state);
+    while (!p->blocked && published == 1 && done++ < ROWS_AT_ONCE)
+        published = publish_one(p, state.last);
+    bool more = published == 1 && !p->blocked && flow_next(&p->flow, state.last) != 0;
+    sd_event_source_set_enabled(p->more, more ? SD_EVENT_ONESHOT : SD_EVENT_OFF);
+    arm_patience(p);
+}
+
+bool publisher_is_idle(const struct publisher *p)
+{
+    int enabled = SD_EVENT_OFF;
+    sd_event_source_get_enabled(p->more, &enabled);
+    return enabled == SD_EVENT_OFF;
+}
+
+static int on_more(sd_event_source *source, void *user)
+{
+    (void)source;
+    publisher_pump(user);
+    return 0;
+}
+
+static int on_patience(sd_event_source *source, uint64_t at_us, void *user)
+{
+    (void)source;
+    (void)at_us;
+    struct publisher *p = user;
+    flow_tick(&p->flow, clock_transport_us());
+    publisher_pump(p);
+    return 0;
+}
+
+static void publish_presence(struct publisher *p, bool online)
+{
+    struct feed_presence presence = {.online = online, .since_ms = p->since_ms};
+    size_t len;
+    snprintf(presence.software, sizeof presence.software, "%s", EDGEROW_VERSION);
+    if (feed_presence_encode(&presence, p->text, sizeof p->text, &len) == 0)
+        (void)session_publish(p->session, p->presence_topic, p->text, len, true, NULL);
+}
+
+static void on_connected(void *user, bool session_present)
+{
+    (void)session_present;
+    struct publisher *p = user;
+    publish_presence(p, true);
+    flow_connected(&p->flow, clock_transport_us());
+    publisher_pump(p);
+}
+
+static void on_disconnected(void *user, const char *why)
+{
+    struct publisher *p = user;
+    log_warning("%s Frames are kept in the spool meanwhile.", why);
+    p->blocked = true;
+    sd_event_source_set_enabled(p->more, SD_EVENT_OFF);
+    arm_patience(p);
+}
+
+static void ignore_mark(struct publisher *p, const char *topic, const char *why)
+{
+    uint64_t held;
+    p->counts.marks_ignored++;
+    if (log_gate_open(&p->ignored_gate, clock_transport_us(), &held))
+        log_warning("A stored mark in %s was ignored: %s (%llu more since the last such line).",
+                    topic, why, (unsigned long long)held);
+}
+
+/* Another history goes by our spool's id: the file was restored from a copy, or the card lost what
+ * it had promised to keep. Under a new id every row that is still held is published again, and the
+ * numbers used twice harm nobody. Once a run, so that a forged mark cannot keep us at it. */
+static void refuse_mark(struct publisher *p, const char *collector, const struct feed_mark *mark)
+{
+    uint64_t held;
+    struct spool_state state;
+    p->counts.marks_refused++;
+    spool_state(p->spool, &state);
+    if (log_gate_open(&p->refused_gate, clock_transport_us(), &held))
+        log_error(
+            "Collector %s says it has stored rows of spool %s up to %llu with hash %s; this spool "
+            "ends at %llu and does not agree. The mark is not obeyed: nothing is forgotten. Was "
+            "the "
+            "spool restored from a copy, or does the memory card lose writes?",
+            collector, mark->spool, (unsigned long long)mark->n, mark->hash,
+            (unsigned long long)state.last);
+    if (p->renewed || spool_renew(p->spool) != 0)
+        return;
+    p->renewed = true;
+    for (unsigned i = 0; i < p->collectors; i++)
+        flow_set(&p->flow, i, 0, clock_transport_us());
+    spool_state(p->spool, &state);
+    log_warning("The spool goes on as %s, and what it holds from row %llu on is published again.",
+                state.id, (unsigned long long)state.oldest);
+}
+
+static void on_message(void *user, const char *topic, const void *payload, size_t len,
+                       bool retained)
+{
+    struct publisher *p = user;
+    struct feed_topic parsed;
+    struct feed_mark mark;
+    struct feed_fault fault;
+    if (feed_topic_parse(topic, &parsed) != 0 || parsed.kind != FEED_TOPIC_STORED || len == 0)
+        return;
+    if (feed_mark_decode(payload, len, &mark, &fault) != 0) {
+        ignore_mark(p, topic, feed_error_text(fault.error));
+        return;
+    }
+    int collector = spool_collector(p->spool, parsed.other);
+    switch (spool_mark(p->spool, collector, &mark)) {
+    case SPOOL_MARK_IGNORED:
+        ignore_mark(p, topic,
+                    collector < 0 ? "that collector is not named in [collectors] names"
+                                  : "it speaks of another spool");
+        break;
+    case SPOOL_MARK_REFUSED:
+        refuse_mark(p, parsed.other, &mark);
+        break;
+    case SPOOL_MARK_SAME:
+        if (retained) /* our own connection began, and the flow has gone back for that already */
+            break;
+        /* fall through */
+    case SPOOL_MARK_MOVED:
+    case SPOOL_MARK_BACK:
+        flow_marked(&p->flow, (unsigned)collector, spool_collector_mark(p->spool, collector),
+                    clock_transport_us());
+        break;
+    }
+}
+
+static bool on_batch(void *user)
+{
+    publisher_pump(user);
+    return true;
+}
+
+static void on_sent(void *user, int id)
+{
+    (void)id;
+    struct publisher *p = user;
+    if (p->blocked)
+        publisher_pump(p);
+}
+
+static int make_topics(struct publisher *p, const struct gateway_settings *settings,
+                       char marks_topic[FEED_TOPIC_MAX])
+{
+    struct feed_topic topic = {.kind = FEED_TOPIC_ROW};
+    snprintf(topic.site, sizeof topic.site, "%s", settings->gateway.site);
+    snprintf(topic.name, sizeof topic.name, "%s", settings->gateway.name);
+    int error = feed_topic_format(&topic, p->row_topic);
+    topic.kind = FEED_TOPIC_GATEWAY_PRESENCE;
+    if (error == 0)
+        error = feed_topic_format(&topic, p->presence_topic);
+    topic.kind = FEED_TOPIC_GATEWAY_HEALTH;
+    if (error == 0)
+        error = feed_topic_format(&topic, p->health_topic);
+    topic.kind = FEED_TOPIC_STORED;
+    snprintf(topic.other, sizeof topic.other, "+");
+    if (error == 0)
+        error = feed_topic_format(&topic, marks_topic);
+    return error == 0 ? 0 : -EINVAL;
+}
+
+static int open_session(struct publisher *p, const struct gateway_settings *settings,
+                        const char *marks_topic)
+{
+    struct feed_presence gone = {.online = false};
+    snprintf(gone.software, sizeof gone.software, "%s", EDGEROW_VERSION);
+    size_t len;
+    if (feed_presence_encode(&gone, p->text, sizeof p->text, &len) != 0)
+        return -EINVAL;
+    struct session_will will = {.topic = p->presence_topic, .text = p->text};
+    struct session_events events = {
+        .user = p,
+        .connected = on_connected,
+        .disconnected = on_disconnected,
+        .message = on_message,
+        .batch = on_batch,
+        .sent = on_sent,
+    };
+    int error = session_open(&p->session, p->event, &settings->broker, &will, &events);
+    return error != 0 ? error : session_subscribe(p->session, marks_topic);
+}
+
+int publisher_open(struct publisher **publisher, sd_event *event,
+                   const struct gateway_settings *settings, struct spool *spool, int64_t now_ms)
+{
+    char marks_topic[FEED_TOPIC_MAX];
+    struct publisher *p = calloc(1, sizeof *p);
+    if (p == NULL)
+        return -ENOMEM;
+    p->event = sd_event_ref(event);
+    p->spool = spool;
+    p->since_ms = now_ms;
+    p->collectors = settings->collectors.count;
+    flow_start(&p->flow, p->collectors, (uint64_t)settings->spool.window);
+    for (unsigned i = 0; i < p->collectors; i++)
+        flow_set(&p->flow, i, spool_collector_mark(spool, (int)i), clock_transport_us());
+    int error = make_topics(p, settings, marks_topic);
+    if (error == 0)
+        error = sd_event_add_time(event, &p->patience, CLOCK_MONOTONIC, 0, 100000, on_patience, p);
+    if (error >= 0)
+        error = sd_event_source_set_enabled(p->patience, SD_EVENT_OFF);
+    if (error >= 0)
+        error = sd_event_add_defer(event, &p->more, on_more, p);
+    if (error >= 0)
+        error = sd_event_source_set_enabled(p->more, SD_EVENT_OFF);
+    if (error >= 0)
+        error = open_session(p, settings, marks_topic);
+    if (error < 0) {
+        publisher_close(p);
+        return error;
+    }
+    *publisher = p;
+    return 0;
+}
+
+void publisher_close(struct publisher *p)
+{
+    if (p == NULL)
+        return;
+    if (p->session != NULL && session_is_connected(p->session))
+        publish_presence(p, false);
+    session_close(p->session);
+    sd_event_source_unref(p->patience);
+    sd_event_source_unref(p->more);
+    sd_event_unref(p->event);
+    free(p);
+}
+
+void publisher_health(struct publisher *p, const struct feed_gateway_health *health)
+{
+    size_t len;
+    if (!session_is_connected(p->session))
+        return;
+    if (feed_gateway_health_encode(health, p->text, sizeof p->text, &len) == 0)
+        (void)session_publish(p->session, p->health_topic, p->text, len, true, NULL);
+}
+
+void publisher_counts(const struct publisher *p, struct publisher_counts *counts)
+{
+    *counts = p->counts;
+}
