@@ -6,17 +6,20 @@
  * instants.)
  *
  * The rule of placing, between older report A and newer report B of one series:
- *   total   = B.entries - A.entries modulo 2^32: the authority
- *   B's intervals since A's tick: their number is (B.tick - A.tick) modulo 64, and the elapsed time
- * resolves the wraps; of these B carries recent_count at most, and none that began long before A's
- * tick a carried interval that is known gives its passes to the local hour that holds its middle; a
- * saturated one at least 254; what remains of the total is spread in whole numbers, by time, over
- * saturated and unknown intervals and the gap that no interval covers, and marked as spread; a
- * station whose intervals leave no such time, or exceed the total, has the total shared out among
- * them, marked exits and short passes have no intervals: in proportion to the entries placed, or to
- * time; blocked time: in proportion to time Before the first report: its known intervals are
- * placed; the rest of its counter is unplaced. A gap is spread over the 400 days before B at most:
- * more is a clock's fault.
+ *
+ * - The total, B.entries - A.entries modulo 2^32, is the authority.
+ * - The number of B's intervals since A's tick is (B.tick - A.tick) modulo 64; the elapsed time resolves
+ *   the wraps. Of these B carries recent_count at most, and none that began long before A's tick.
+ * - A carried interval that is known gives its passes to the local hour that holds its middle; a
+ *   saturated one at least 254.
+ * - What remains of the total is spread in whole numbers, by time, over saturated and unknown intervals
+ *   and over the gap that no interval covers, and is marked as spread.
+ * - A station whose intervals leave no such time, or exceed the total, has the total shared out among
+ *   them, marked.
+ * - Exits and short passes have no intervals: in proportion to the entries placed, or to time. Blocked
+ *   time: in proportion to time.
+ * - Before the first report its known intervals are placed; the rest of its counter is unplaced.
+ * - A gap is spread over the 400 days before B at most: more is a clock's fault.
  */
 #ifndef EDGEROW_SERIES_H
 #define EDGEROW_SERIES_H
