@@ -1,0 +1,96 @@
+// A real broker on a free port of 127.0.0.1, in a folder of its own, for tests of the whole path.
+import { spawn, execFileSync } from 'node:child_process';
+import { createRequire } from 'node:module';
+import { existsSync, mkdtempSync, rmSync, writeFileSync } from 'node:fs';
+import { createServer } from 'node:net';
+import { tmpdir } from 'node:os';
+import { dirname, join } from 'node:path';
+import { fileURLToPath } from 'node:url';
+
+export const top = join(dirname(fileURLToPath(import.meta.url)), '../../..');
+export const libraries = join(top, 'tests/npm/node_modules');
+if (!existsSync(libraries)) {
+  console.error('The reference libraries are missing: run tests/npm/install.sh');
+  process.exit(1);
+}
+export const require = createRequire(join(libraries, '../package.json'));
+
+export const sleep = (ms) => new Promise((done) => { setTimeout(done, ms); });
+
+// Waits until look() gives something true, and returns it.
+export async function until(what, look, seconds = 20) {
+  for (const end = Date.now() + seconds * 1000; Date.now() < end; await sleep(50)) {
+    const found = await look();
+    if (found) return found;
+  }
+  throw new Error(`waited ${seconds} s for ${what}`);
+}
+
+export function makeFolder(name) {
+  const folder = mkdtempSync(join(tmpdir(), `edgerow-${name}-`));
+  return { folder, remove: () => rmSync(folder, { recursive: true, force: true }) };
+}
+
+export function freePort() {
+  return new Promise((found, failed) => {
+    const server = createServer();
+    server.on('error', failed);
+    server.listen(0, '127.0.0.1', () => {
+      const { port } = server.address();
+      server.close(() => found(port));
+    });
+  });
+}
+
+// A process whose output is kept; stop() ends it and waits for it. Nothing else is ever killed.
+export function start(command, args, options = {}) {
+  const child = spawn(command, args, { stdio: ['ignore', 'pipe', 'pipe'], ...options });
+  const running = { child, output: '', ended: false, code: null, signal: null };
+  child.stdout.on('data', (data) => { running.output += data; });
+  child.stderr.on('data', (data) => { running.output += data; });
+  const closed = new Promise((done) => {
+    child.on('error', (error) => { running.output += String(error); });
+    child.on('close', (code, signal) => {
+      Object.assign(running, { ended: true, code, signal });
+      done();
+    });
+  });
+  running.stop = async (signal = 'SIGTERM') => {
+    if (!running.ended) child.kill(signal);
+    await closed;
+    return running.code;
+  };
+  return running;
+}
+
+// users: { name: { password, acl: ['read edgerow/#'] } }; none: everybody may do everything.
+export async function startBroker(folder, users = null) {
+  const port = await freePort();
+  const lines = [`listener ${port} 127.0.0.1`, 'max_queued_messages 100000',
+    'max_inflight_messages 500', 'set_tcp_nodelay true', 'user root',
+    ...['error', 'warning', 'notice', 'information', 'subscribe'].map((t) => `log_type ${t}`)];
+  if (users === null) {
+    lines.push('allow_anonymous true');
+  } else {
+    const passwords = join(folder, 'passwords');
+    writeFileSync(passwords, '', { mode: 0o600 });
+    for (const [name, { password }] of Object.entries(users))
+      execFileSync('mosquitto_passwd', ['-b', passwords, name, password]);
+    const acl = Object.entries(users).map(([name, user]) =>
+      [`user ${name}`, ...user.acl.map((line) => `topic ${line}`)].join('\n'));
+    writeFileSync(join(folder, 'acl'), `${acl.join('\n')}\n`, { mode: 0o600 });
+    lines.push('allow_anonymous false', `password_file ${passwords}`,
+      `acl_file ${join(folder, 'acl')}`);
+  }
+  const file = join(folder, 'broker.conf');
+  writeFileSync(file, `${lines.join('\n')}\n`);
+  const broker = start('mosquitto', ['-c', file]);
+  await until('the broker', () => broker.ended || /running/.test(broker.output));
+  if (broker.ended) throw new Error(`the broker ended: ${broker.output}`);
+  return Object.assign(broker, { port });
+}
+
+export async function connect(port, options = {}) {
+  const mqtt = require('mqtt');
+  return mqtt.connectAsync(`mqtt://127.0.0.1:${port}`, { reconnectPeriod: 0, ...options });
+}
