@@ -18,6 +18,7 @@ struct delivery;
 
 struct delivery_events {
     void *user;
+    unsigned patience_s;          /* for one transfer; 0: two minutes */
     int64_t (*now_s)(void *user); /* event time */
     /* Transfers are under way, or none is: a rehearsal's clock waits meanwhile. May be NULL. */
     void (*busy)(void *user, bool busy);

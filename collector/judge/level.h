@@ -93,6 +93,7 @@ struct level_trace {
     double rain_mm;       /* fallen in since fresh bait */
     double rate; /* mm lost per mm of demand: own and block's, weighted by evidence; NAN: unknown */
     double rate_spread; /* its standard deviation */
+    double day_spread;  /* deviation of single days' loss per mm of demand; NAN: unknown */
     double own_rate,
         own_days; /* what this trap's history alone says, and days of evidence; NAN, 0 */
     double lost_mm, lost_days; /* measured loss in the undisturbed stretches that were used */

@@ -1,0 +1,426 @@
+#include "collector/judge/level.h"
+
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "collector/judge/robust.h"
+#include "collector/judge/step.h"
+
+enum {
+    HOUR_S = 3600,
+    FOAM_HOURS = 48,
+    SAME_VISIT_S = 12 * HOUR_S, /* a press and a person's word about it */
+    NEAR_S = HOUR_S + HOUR_S / 2,
+    NOW_HOURS = 6, /* that the present level is read from */
+    STUCK_HOURS = 36,
+    STUCK_KNOWN = 24,
+    EVIDENCE_LEAST_DAYS = 2
+};
+static const double NOISE_MM = 0.3;      /* of an hour's median; the sensor alone is good to 0.5 */
+static const double NOISE_LOSS_MM = 1.0; /* below it, loss is not told from noise */
+static const double FULL_ENOUGH_MM = 6;  /* below the full mark a service still counts as one */
+static const double FOAM_SPREAD_MM = 2;
+static const double BLOCK_SPREAD_UNKNOWN = 0.3;
+static const double OWN_SPREAD_LEAST = 0.04;
+
+struct learner {
+    const struct level_facts *facts;
+    struct level_trace *trace;
+    struct step_series series;
+    int16_t stretch[LEVEL_HOURS]; /* of each position of the series; -1: not to be learned from */
+    struct level_visit visits[LEVEL_VISITS_MAX];
+    size_t visit_count;
+};
+
+static int64_t hour_begin(const struct learner *l, size_t position)
+{
+    return (l->facts->first_hour + l->series.hour[position]) * HOUR_S;
+}
+
+/* Pressing the button and telling of the same visit are one visit: the word says what was done, the
+ * press when. */
+static void merge_visits(struct learner *l)
+{
+    const struct level_facts *facts = l->facts;
+    size_t skip = facts->visit_count > LEVEL_VISITS_MAX ? facts->visit_count - LEVEL_VISITS_MAX : 0;
+    for (size_t i = skip; i < facts->visit_count; i++)
+        l->visits[l->visit_count++] = facts->visits[i];
+    for (size_t i = 0; i < l->visit_count; i++) {
+        if (l->visits[i].action == LEVEL_PRESSED)
+            continue;
+        for (size_t k = 0; k < l->visit_count; k++) {
+            int64_t apart = l->visits[k].at_s - l->visits[i].at_s;
+            if (l->visits[k].action != LEVEL_PRESSED || llabs(apart) > SAME_VISIT_S)
+                continue;
+            l->visits[k].action = l->visits[i].action;
+            l->visits[i].at_s = 0;
+            break;
+        }
+    }
+    size_t kept = 0;
+    for (size_t i = 0; i < l->visit_count; i++)
+        if (l->visits[i].at_s != 0)
+            l->visits[kept++] = l->visits[i];
+    l->visit_count = kept;
+}
+
+static struct level_event *add_event(struct learner *l, int64_t at_s, enum level_event_kind kind,
+                                     float change_mm)
+{
+    struct level_trace *trace = l->trace;
+    if (trace->event_count == LEVEL_EVENTS_MAX) {
+        memmove(trace->events, trace->events + 1, sizeof(trace->events) - sizeof(trace->events[0]));
+        trace->event_count--;
+    }
+    size_t place = trace->event_count++;
+    for (; place > 0 && trace->events[place - 1].at_s > at_s; place--)
+        trace->events[place] = trace->events[place - 1];
+    trace->events[place] = (struct level_event){.at_s = at_s, .kind = kind, .change_mm = change_mm};
+    return &trace->events[place];
+}
+
+static double rain_between(const struct learner *l, size_t from_hour, size_t to_hour)
+{
+    double sum = 0;
+    for (size_t i = from_hour; i <= to_hour && l->facts->block->rain_mm != NULL; i++)
+        sum += (double)l->facts->block->rain_mm[i];
+    return sum;
+}
+
+static bool visit_near(const struct learner *l, const struct step *step)
+{
+    int64_t from = hour_begin(l, step->at - 1) - NEAR_S + HOUR_S;
+    int64_t to = hour_begin(l, step->at) + HOUR_S + NEAR_S;
+    for (size_t i = 0; i < l->visit_count; i++)
+        if (l->visits[i].at_s >= from && l->visits[i].at_s <= to)
+            return true;
+    return false;
+}
+
+static void name_step(struct learner *l, const struct step *step)
+{
+    if (visit_near(l, step))
+        return; /* it becomes that visit's change */
+    size_t from = l->series.hour[step->at - 1], to = l->series.hour[step->at];
+    int64_t at_s = hour_begin(l, step->at);
+    if (step->change_mm < 0)
+        add_event(l, at_s, LEVEL_EVENT_SPILL, step->change_mm);
+    else if (rain_between(l, from, to) > 0.4 * (double)step->change_mm)
+        return; /* rain is told by the hour, below */
+    else if (step->sure)
+        add_event(l, at_s, LEVEL_EVENT_RISE, step->change_mm);
+}
+
+/* Level shortly before and after an instant; NAN where nothing was measured within six hours. */
+static void levels_beside(const struct learner *l, int64_t at_s, double *before, double *after)
+{
+    double values[3];
+    size_t count = 0, first = 0;
+    while (first < l->series.count && hour_begin(l, first) + HOUR_S <= at_s)
+        first++;
+    for (size_t i = first; i > 0 && count < 3 && at_s - hour_begin(l, i - 1) <= 7 * HOUR_S; i--)
+        values[count++] = (double)l->series.level_mm[i - 1];
+    *before = robust_median(values, count);
+    count = 0;
+    while (first < l->series.count && hour_begin(l, first) < at_s)
+        first++;
+    for (size_t i = first;
+         i < l->series.count && count < 3 && hour_begin(l, i) - at_s <= 7 * HOUR_S; i++)
+        values[count++] = (double)l->series.level_mm[i];
+    *after = robust_median(values, count);
+}
+
+/* A press alone counts as a service when the level agrees or says nothing. */
+static bool press_served(const struct learner *l, double before, double after)
+{
+    if (isnan(after) || isnan(before))
+        return true;
+    return after - before >= 2 || after >= l->facts->full_mm - FULL_ENOUGH_MM;
+}
+
+static void name_visit(struct learner *l, const struct level_visit *visit)
+{
+    double before, after;
+    levels_beside(l, visit->at_s, &before, &after);
+    double change = isnan(before) || isnan(after) ? 0 : after - before;
+    struct level_event *event = add_event(l, visit->at_s, LEVEL_EVENT_VISIT, (float)change);
+    switch (visit->action) {
+    case LEVEL_TOPPED_UP:
+        break;
+    case LEVEL_PRESSED:
+        event->fresh = event->emptied = press_served(l, before, after);
+        break;
+    case LEVEL_REPLACED:
+    case LEVEL_EMPTIED:
+    case LEVEL_CLEANED:
+        event->fresh = event->emptied = true;
+        break;
+    }
+    l->trace->visited_s = visit->at_s;
+    if (event->fresh)
+        l->trace->fresh_s = visit->at_s;
+    if (event->emptied)
+        l->trace->emptied_s = visit->at_s;
+}
+
+/* A shower by the block's traps; how much came into this one its own level says, if it can. */
+static void name_shower(struct learner *l, int64_t from_s, int64_t to_s, double block_mm)
+{
+    double before, after, unused;
+    levels_beside(l, from_s, &before, &unused);
+    levels_beside(l, to_s, &unused, &after);
+    double own_mm = isnan(before) || isnan(after) ? block_mm : fmax(0, after - before);
+    for (size_t i = 0; i < l->visit_count; i++)
+        if (l->visits[i].at_s >= from_s - NEAR_S && l->visits[i].at_s <= to_s + NEAR_S)
+            own_mm = block_mm;
+    add_event(l, from_s, LEVEL_EVENT_RAIN, (float)own_mm);
+    if (to_s > l->trace->fresh_s)
+        l->trace->rain_mm += own_mm;
+}
+
+static void name_showers(struct learner *l)
+{
+    const struct level_facts *facts = l->facts;
+    int64_t from_s = 0;
+    double sum = 0;
+    for (size_t i = 0; facts->block->rain_mm != NULL && i <= facts->hour_count; i++) {
+        int64_t at_s = (facts->first_hour + (int64_t)i) * HOUR_S;
+        double mm = i < facts->hour_count ? (double)facts->block->rain_mm[i] : 0;
+        if (mm > 0 && from_s == 0)
+            from_s = at_s;
+        sum += mm;
+        if (mm > 0 || from_s == 0)
+            continue;
+        name_shower(l, from_s, at_s, sum);
+        from_s = 0;
+        sum = 0;
+    }
+}
+
+static void name_tilts(struct learner *l)
+{
+    const struct level_facts *facts = l->facts;
+    bool tilted = false;
+    for (size_t i = 0; i < facts->hour_count; i++) {
+        int64_t at_s = (facts->first_hour + (int64_t)i) * HOUR_S;
+        uint8_t flags = facts->hours[i].flags;
+        if (!(flags & LEVEL_HOUR_HEARD))
+            continue;
+        if (l->trace->heard_from_s == 0)
+            l->trace->heard_from_s = at_s;
+        if (flags & LEVEL_HOUR_TILTED && !tilted)
+            add_event(l, at_s, LEVEL_EVENT_TILT, 0);
+        tilted = flags & LEVEL_HOUR_TILTED;
+    }
+}
+
+/* An hour with rain in the block, or of fresh and foaming bait, teaches nothing about loss. */
+static bool disturbed(const struct learner *l, size_t position)
+{
+    size_t hour = l->series.hour[position];
+    if (l->facts->block->rain_mm != NULL && l->facts->block->rain_mm[hour] > 0)
+        return true;
+    int64_t begin = hour_begin(l, position);
+    for (size_t i = 0; i < l->trace->event_count; i++) {
+        const struct level_event *event = &l->trace->events[i];
+        if (event->kind == LEVEL_EVENT_VISIT && begin >= event->at_s - HOUR_S &&
+            begin < event->at_s + (event->fresh ? FOAM_HOURS : 1) * HOUR_S)
+            return true;
+    }
+    return false;
+}
+
+static bool breaks_between(const struct learner *l, size_t position)
+{
+    int64_t from = hour_begin(l, position - 1), to = hour_begin(l, position);
+    for (size_t i = 0; i < l->trace->event_count; i++)
+        if (l->trace->events[i].at_s > from && l->trace->events[i].at_s <= to)
+            return true;
+    return rain_between(l, l->series.hour[position - 1], l->series.hour[position]) > 0;
+}
+
+static void cut_stretches(struct learner *l)
+{
+    int16_t stretch = 0;
+    for (size_t i = 0; i < l->series.count; i++) {
+        if (i > 0 && breaks_between(l, i))
+            stretch++;
+        l->stretch[i] = disturbed(l, i) ? -1 : stretch;
+    }
+}
+
+/* Loss per demand between hours whole days apart in the same stretch: what the sun does to the
+ * sensor in the course of a day cancels. */
+static size_t day_slopes(const struct learner *l, int days, double *slopes)
+{
+    size_t count = 0, j = 0;
+    const float *demand = l->facts->block->demand_mm;
+    for (size_t i = 0; i < l->series.count; i++) {
+        int target = l->series.hour[i] + 24 * days;
+        while (j < l->series.count && l->series.hour[j] < target)
+            j++;
+        if (j == l->series.count)
+            break;
+        if (l->series.hour[j] != target || l->stretch[i] < 0 || l->stretch[i] != l->stretch[j])
+            continue;
+        double mm = (double)demand[l->series.hour[j]] - (double)demand[l->series.hour[i]];
+        if (mm > 0.5)
+            slopes[count++] = (double)(l->series.level_mm[i] - l->series.level_mm[j]) / mm;
+    }
+    return count;
+}
+
+static void learn_own_rate(struct learner *l, double *own_spread, double *day_spread)
+{
+    static const int days[] = {1, 2, 3, 5};
+    double slopes[4 * LEVEL_HOURS];
+    double singles[LEVEL_HOURS];
+    size_t count = 0, single = 0;
+    for (size_t k = 0; k < sizeof(days) / sizeof(days[0]); k++) {
+        count += day_slopes(l, days[k], slopes + count);
+        if (k == 0) {
+            single = count;
+            memcpy(singles, slopes, count * sizeof(singles[0]));
+        }
+    }
+    l->trace->own_days = (double)single / 24;
+    l->trace->own_rate = count >= 6 ? fmax(0, robust_median(slopes, count)) : NAN;
+    *day_spread = *own_spread = NAN;
+    if (single < 6)
+        return;
+    double day = fmax(0.5, l->facts->block->demand_mm_day);
+    double noise = NOISE_MM * M_SQRT2 / day;
+    double deviation = robust_deviation(singles, single);
+    *day_spread = sqrt(fmax(0, deviation * deviation - noise * noise));
+    /* Pairs that overlap are not independent: as good as one a day, and a floor for the law itself.
+     */
+    *own_spread =
+        fmax(OWN_SPREAD_LEAST * l->trace->own_rate, deviation / sqrt(fmax(1, l->trace->own_days)));
+}
+
+/* Own and block's rate, each weighted by how well it is known. */
+static void blend_rate(struct learner *l, double own_spread)
+{
+    const struct level_block *block = l->facts->block;
+    struct level_trace *trace = l->trace;
+    trace->rate = trace->own_rate;
+    trace->rate_spread = own_spread;
+    if (isnan(block->rate))
+        return;
+    double spread = isnan(block->rate_spread) ? BLOCK_SPREAD_UNKNOWN * block->rate
+                                              : fmax(0.05 * block->rate, block->rate_spread);
+    if (isnan(trace->own_rate) || isnan(own_spread)) {
+        trace->rate = block->rate;
+        trace->rate_spread = spread;
+        return;
+    }
+    double own_weight = 1 / fmax(1e-6, own_spread * own_spread);
+    double weight = 1 / fmax(1e-6, spread * spread);
+    trace->rate = (trace->own_rate * own_weight + block->rate * weight) / (own_weight + weight);
+    trace->rate_spread = sqrt(1 / (own_weight + weight));
+}
+
+static double end_level(const struct learner *l, size_t from, size_t to, bool tail)
+{
+    double values[3];
+    size_t count = 0;
+    for (size_t i = from; i < to && count < 3; i++)
+        values[count++] = (double)l->series.level_mm[tail ? to - 1 - (i - from) : i];
+    return robust_median(values, count);
+}
+
+/* How much was really lost, and over how long, in the undisturbed stretches. */
+static void measure_loss(struct learner *l)
+{
+    size_t from = 0;
+    for (size_t i = 1; i <= l->series.count; i++) {
+        if (i < l->series.count && l->stretch[i] == l->stretch[from])
+            continue;
+        int hours = l->series.hour[i - 1] - l->series.hour[from];
+        if (l->stretch[from] >= 0 && hours >= 12) {
+            l->trace->lost_mm += end_level(l, from, i, false) - end_level(l, from, i, true);
+            l->trace->lost_days += hours / 24.0;
+        }
+        from = i;
+    }
+    l->trace->unlimited =
+        l->trace->lost_days >= EVIDENCE_LEAST_DAYS && l->trace->lost_mm < NOISE_LOSS_MM;
+}
+
+/* The latest levels since the last event, each carried to the last hour by the rate. */
+static void read_level(struct learner *l)
+{
+    struct level_trace *trace = l->trace;
+    size_t count = l->series.count, used = 0;
+    trace->level_mm = NAN;
+    if (count == 0)
+        return;
+    double values[NOW_HOURS];
+    const float *demand = l->facts->block->demand_mm;
+    size_t last = l->series.hour[count - 1];
+    double rate = isnan(trace->rate) ? 0 : trace->rate;
+    for (size_t i = count; i > 0 && used < NOW_HOURS; i--) {
+        size_t hour = l->series.hour[i - 1];
+        if (last - hour >= 2 * NOW_HOURS)
+            break;
+        values[used++] = (double)l->series.level_mm[i - 1] -
+                         rate * ((double)demand[last] - (double)demand[hour]);
+        if (i > 1 && breaks_between(l, i - 1))
+            break;
+    }
+    size_t newest = 1;
+    double latest = values[0];
+    trace->level_mm = robust_median(values, used);
+    /* A jump that is not yet sure: believe the newest. */
+    if (fabs(latest - trace->level_mm) > 2.5) {
+        trace->level_mm = latest;
+        used = newest;
+    }
+    trace->level_spread_mm = NOISE_MM * 1.25 / sqrt((double)used);
+    trace->level_s = (l->facts->first_hour + (int64_t)last + 1) * HOUR_S;
+    trace->foam = trace->fresh_s != 0 && trace->level_s < trace->fresh_s + FOAM_HOURS * HOUR_S;
+    if (trace->foam)
+        trace->level_spread_mm = FOAM_SPREAD_MM;
+}
+
+/* A healthy sensor trembles by a step or two; one that says the same for a day and a half while the
+ * neighbours lose bait is stuck. */
+static bool is_stuck(const struct level_facts *facts)
+{
+    int16_t low = INT16_MAX, high = INT16_MIN;
+    size_t known = 0, from = facts->hour_count > STUCK_HOURS ? facts->hour_count - STUCK_HOURS : 0;
+    for (size_t i = from; i < facts->hour_count; i++) {
+        const struct level_hour *hour = &facts->hours[i];
+        if (hour->level_8mm == LEVEL_NONE)
+            continue;
+        low = hour->low_8mm < low ? hour->low_8mm : low;
+        high = hour->high_8mm > high ? hour->high_8mm : high;
+        known++;
+    }
+    return known >= STUCK_KNOWN && low == high &&
+           facts->block->lost_mm_day * STUCK_HOURS / 24 >= 1.5;
+}
+
+void level_learn(const struct level_facts *facts, struct level_trace *trace)
+{
+    struct learner l = {.facts = facts, .trace = trace};
+    struct step steps[LEVEL_EVENTS_MAX];
+    double own_spread;
+    *trace = (struct level_trace){.rate = NAN, .own_rate = NAN, .level_mm = NAN};
+    step_series_fill(facts, &l.series);
+    merge_visits(&l);
+    for (size_t i = 0; i < l.visit_count; i++)
+        name_visit(&l, &l.visits[i]);
+    size_t count = step_find(&l.series, steps, LEVEL_EVENTS_MAX);
+    for (size_t i = 0; i < count; i++)
+        name_step(&l, &steps[i]);
+    name_showers(&l);
+    name_tilts(&l);
+    cut_stretches(&l);
+    learn_own_rate(&l, &own_spread, &trace->day_spread);
+    blend_rate(&l, own_spread);
+    measure_loss(&l);
+    read_level(&l);
+    trace->stuck = is_stuck(facts);
+}

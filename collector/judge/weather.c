@@ -1,0 +1,171 @@
+#include "collector/judge/weather.h"
+
+#include <math.h>
+
+#include "collector/judge/demand.h"
+#include "collector/judge/robust.h"
+
+enum {
+    DAY_HOURS = 24,
+    DAY_HOURS_LEAST = 18, /* with a temperature, for a day's extremes to be believed */
+    RAIN_TRAPS_LEAST = 5
+};
+static const double MILD_MEAN_C = 18, MILD_RANGE_C = 12;
+static const double RECENT_DAYS = 4; /* time constant of what is expected */
+static const double NO_SPREAD_KNOWN = 0.25;
+/* Days resemble their neighbours: a sum of n days spreads as if each spread this much more. For a
+ * first-order correlation of 0.5, sqrt((1 + 0.5) / (1 - 0.5)). */
+static const double PERSISTENCE = 1.73;
+static const double RAIN_MOST_MM = 10; /* in an hour, by its rise in a trap */
+
+static int64_t floor_div(int64_t a, int64_t b)
+{
+    return a / b - (a % b < 0);
+}
+
+static int64_t solar_shift_hours(struct weather_place place)
+{
+    return (int64_t)lround(place.longitude / 15);
+}
+
+/* 1 to 366, of the day that many days after 1 January 1970. */
+static int day_of_year(int64_t day)
+{
+    /* Days since 1 March of a year 0 make leap days come last. */
+    int64_t since = day + 719468;
+    int64_t era_day = since - floor_div(since, 146097) * 146097;
+    int64_t year = (era_day - era_day / 1460 + era_day / 36524 - era_day / 146096) / 365;
+    int64_t march = era_day - (365 * year + year / 4 - year / 100);
+    int leap = year % 4 == 0 && (year % 100 != 0 || year == 0);
+    return (int)(march < 306 ? march + 60 + leap : march - 305);
+}
+
+/* Share of a day's demand in each hour of solar time: with the sun, and a little at night. */
+static double hour_share(int hour)
+{
+    static const double base = 0.1, sum = 24 * 0.1 + 7.6612975755;
+    double sun = fmax(0, cos(2 * M_PI * (hour + 0.5 - 13) / DAY_HOURS));
+    return (base + sun) / sum;
+}
+
+/* NAN when too few temperatures are known. */
+static double day_demand_mm(struct weather_place place, int64_t day, const float *temperature_c,
+                            size_t count)
+{
+    double low = INFINITY, high = -INFINITY;
+    size_t known = 0;
+    for (size_t i = 0; i < count; i++) {
+        if (isnan(temperature_c[i]))
+            continue;
+        low = fmin(low, (double)temperature_c[i]);
+        high = fmax(high, (double)temperature_c[i]);
+        known++;
+    }
+    if (known < DAY_HOURS_LEAST)
+        return NAN;
+    /* FAO-56 takes the mean of the extremes, not of the hours, for Tmean (eq. 9). */
+    return demand_hargreaves_mm((low + high) / 2, high, low,
+                                demand_radiation_mj(place.latitude, day_of_year(day)));
+}
+
+struct tally {
+    double recent, recent_weight;
+    double sum, squares;
+    size_t days;
+};
+
+static void tally_add(struct tally *tally, double mm)
+{
+    double fade = exp(-1 / RECENT_DAYS);
+    tally->recent = tally->recent * fade + mm;
+    tally->recent_weight = tally->recent_weight * fade + 1;
+    tally->sum += mm;
+    tally->squares += mm * mm;
+    tally->days++;
+}
+
+static double mild_day_mm(struct weather_place place, int64_t day)
+{
+    return demand_hargreaves_mm(MILD_MEAN_C, MILD_MEAN_C + MILD_RANGE_C / 2,
+                                MILD_MEAN_C - MILD_RANGE_C / 2,
+                                demand_radiation_mj(place.latitude, day_of_year(day)));
+}
+
+static void conclude(const struct tally *tally, double unknown_day_mm,
+                     struct weather_demand *demand)
+{
+    demand->days = tally->days;
+    demand->spread = NO_SPREAD_KNOWN * PERSISTENCE;
+    demand->mm_day = unknown_day_mm;
+    if (tally->days == 0)
+        return;
+    demand->mm_day = tally->recent / tally->recent_weight;
+    if (tally->days >= 4 && demand->mm_day > 0) {
+        double n = (double)tally->days, mean = tally->sum / n;
+        double variance = fmax(0, (tally->squares - n * mean * mean) / (n - 1));
+        demand->spread = fmax(0.05, sqrt(variance) / mean) * PERSISTENCE;
+    }
+}
+
+/* The demand of each solar day that begins in the hours; returns the tally of the known ones. */
+static struct tally days_learn(struct weather_place place, int64_t first_hour, size_t hour_count,
+                               const float *temperature_c)
+{
+    struct tally tally = {0};
+    int64_t shift = solar_shift_hours(place);
+    int64_t day = floor_div(first_hour + shift, DAY_HOURS);
+    for (;; day++) {
+        int64_t from = day * DAY_HOURS - shift - first_hour;
+        if (from + DAY_HOURS > (int64_t)hour_count)
+            return tally;
+        if (from < 0)
+            continue;
+        double mm = day_demand_mm(place, day, temperature_c + from, DAY_HOURS);
+        if (!isnan(mm))
+            tally_add(&tally, mm);
+    }
+}
+
+void weather_demand(struct weather_place place, int64_t first_hour, size_t hour_count,
+                    const float *temperature_c, float *cumulative_mm, struct weather_demand *demand)
+{
+    int64_t shift = solar_shift_hours(place);
+    int64_t last_day = floor_div(first_hour + shift + (int64_t)hour_count, DAY_HOURS);
+    struct tally tally = days_learn(place, first_hour, hour_count, temperature_c);
+    conclude(&tally, mild_day_mm(place, last_day), demand);
+    double sum = 0, day_mm = demand->mm_day;
+    int64_t current = INT64_MIN;
+    for (size_t i = 0; i < hour_count; i++) {
+        int64_t solar = first_hour + shift + (int64_t)i;
+        int64_t day = floor_div(solar, DAY_HOURS);
+        if (day != current) {
+            current = day;
+            int64_t from = day * DAY_HOURS - shift - first_hour;
+            /* A day that is not whole at either end takes the 24 hours nearest to it. */
+            int64_t most = (int64_t)hour_count - DAY_HOURS;
+            from = from > most ? most : from;
+            from = from < 0 ? 0 : from;
+            size_t count = hour_count < DAY_HOURS ? hour_count : DAY_HOURS;
+            double mm = day_demand_mm(place, day, temperature_c + from, count);
+            day_mm = isnan(mm) ? demand->mm_day : mm;
+        }
+        sum += day_mm * hour_share((int)(solar - day * DAY_HOURS));
+        cumulative_mm[i] = (float)sum;
+    }
+}
+
+double weather_rain_mm(double *changes_mm, size_t count)
+{
+    if (count < RAIN_TRAPS_LEAST)
+        return 0;
+    double middle = robust_median(changes_mm, count);
+    /* A change between two hours is good to about half a millimetre; so is the median to less by
+     * the root of the number of traps. Four deviations, so that a season of dry hours invents no
+     * rain. */
+    double noise = 4 * 0.6 / sqrt((double)count);
+    if (middle < fmax(0.2, noise) || middle > RAIN_MOST_MM)
+        return 0;
+    /* Rain falls on all; a round of visits fills some much and others not at all. */
+    double spread = robust_deviation(changes_mm, count);
+    return spread > fmax(0.8, 0.6 * middle) ? 0 : middle;
+}

@@ -1,0 +1,242 @@
+#include "collector/notice/text.h"
+
+#include <inttypes.h>
+#include <stdarg.h>
+#include <stdio.h>
+#include <string.h>
+
+enum { ITEMS_IN_FULL = 20, ROOM_FOR_REST = 420 };
+
+struct page {
+    char *text;
+    size_t capacity, len;
+};
+
+static void write_page(struct page *page, const char *format, ...)
+    __attribute__((format(printf, 2, 3)));
+
+static void write_page(struct page *page, const char *format, ...)
+{
+    va_list arguments;
+    va_start(arguments, format);
+    int n = vsnprintf(page->text + page->len, page->capacity - page->len, format, arguments);
+    va_end(arguments);
+    if (n > 0)
+        page->len +=
+            (size_t)n < page->capacity - page->len ? (size_t)n : page->capacity - page->len - 1;
+}
+
+/* At most so many characters of UTF-8; 0 bytes never, and never half a character. */
+static int clip(const char *text, size_t characters)
+{
+    size_t bytes = 0;
+    for (; text[bytes] != '\0'; bytes++) {
+        if (((unsigned char)text[bytes] & 0xC0) == 0x80)
+            continue;
+        if (characters == 0)
+            break;
+        characters--;
+    }
+    return (int)bytes;
+}
+
+static const char *plural(size_t count)
+{
+    return count == 1 ? "" : "s";
+}
+
+static size_t count_failed(const struct notice_story *story)
+{
+    size_t failed = 0;
+    for (size_t i = 0; i < story->item_count; i++)
+        failed += story->items[i].pace != NOTICE_LETTER;
+    return failed;
+}
+
+static void visit_essence(const struct notice_story *story, char *essence, size_t capacity)
+{
+    size_t n = story->item_count, failed = count_failed(story);
+    if (story->phase == NOTICE_CLOSING)
+        snprintf(essence, capacity, "the traps to visit are done");
+    else if (failed > 0)
+        snprintf(essence, capacity, "%zu of %zu trap%s to visit not working", failed, n, plural(n));
+    else if (story->phase == NOTICE_REPEAT)
+        snprintf(essence, capacity, "still %zu trap%s to visit today", n, plural(n));
+    else
+        snprintf(essence, capacity, "%zu trap%s to visit today", n, plural(n));
+}
+
+static void station_essence(const struct notice_story *story, char *essence, size_t capacity)
+{
+    size_t n = story->item_count;
+    const char *still = story->phase == NOTICE_REPEAT ? "still " : "";
+    if (story->phase == NOTICE_CLOSING)
+        snprintf(essence, capacity, "silent stations are heard again");
+    else if (n == 1)
+        snprintf(essence, capacity, "%sno word from station %.20s", still, story->items[0].item);
+    else
+        snprintf(essence, capacity, "%sno word from %zu stations", still, n);
+}
+
+static void other_essence(const struct notice_story *story, char *essence, size_t capacity)
+{
+    static const char *const open[] = {
+        [FEED_NOTICE_SILENT_GATEWAY] = "not heard",
+        [FEED_NOTICE_GATEWAY_TROUBLE] = "the gateway needs help",
+        [FEED_NOTICE_DATA] = "data to look at",
+        [FEED_NOTICE_COLLECTOR] = "the collector needs help",
+    };
+    static const char *const closed[] = {
+        [FEED_NOTICE_SILENT_GATEWAY] = "heard again",
+        [FEED_NOTICE_GATEWAY_TROUBLE] = "the gateway is well again",
+        [FEED_NOTICE_DATA] = "data in order again",
+        [FEED_NOTICE_COLLECTOR] = "the collector is well again",
+    };
+    snprintf(essence, capacity, "%s%s", story->phase == NOTICE_REPEAT ? "still " : "",
+             story->phase == NOTICE_CLOSING ? closed[story->kind] : open[story->kind]);
+}
+
+static void write_title(const struct notice_story *story, char title[NOTICE_TITLE_MAX])
+{
+    char essence[96];
+    switch (story->kind) {
+    case FEED_NOTICE_VISIT:
+        visit_essence(story, essence, sizeof(essence));
+        break;
+    case FEED_NOTICE_SILENT_STATION:
+        station_essence(story, essence, sizeof(essence));
+        break;
+    case FEED_NOTICE_SILENT_GATEWAY:
+    case FEED_NOTICE_GATEWAY_TROUBLE:
+    case FEED_NOTICE_DATA:
+    case FEED_NOTICE_COLLECTOR:
+        other_essence(story, essence, sizeof(essence));
+        break;
+    }
+    size_t used = strlen(essence) + 2;
+    size_t room = used < NOTICE_TITLE_CHARACTERS ? NOTICE_TITLE_CHARACTERS - used : 0;
+    snprintf(title, NOTICE_TITLE_MAX, "%.*s: %s", clip(story->subject, room), story->subject,
+             essence);
+}
+
+static void write_items(struct page *page, const struct notice_story *story)
+{
+    size_t shown = 0;
+    for (; shown < story->item_count && shown < ITEMS_IN_FULL; shown++) {
+        const struct notice_watch *item = &story->items[shown];
+        if (page->len + ROOM_FOR_REST + 1800 > page->capacity)
+            break;
+        write_page(page, "- %s: %s\n", item->item, item->detail);
+    }
+    if (shown == story->item_count)
+        return;
+    write_page(page, "- and also:");
+    for (; shown < story->item_count && page->len + 1900 < page->capacity; shown++)
+        write_page(page, " %s", story->items[shown].item);
+    if (shown < story->item_count)
+        write_page(page, " and %zu more (edgerow status lists all)", story->item_count - shown);
+    write_page(page, "\n");
+}
+
+static double bait_to_bring(const struct notice_story *story)
+{
+    double litres = 0;
+    for (size_t i = 0; i < story->item_count; i++)
+        litres += story->items[i].bring_l;
+    return litres;
+}
+
+static void write_bait(struct page *page, const struct notice_story *story)
+{
+    double bring = bait_to_bring(story);
+    if (bring > 0)
+        write_page(page, "\nBring %.1f litres of fermented bait (half a litre a trap).\n", bring);
+    if (story->soon == 0)
+        return;
+    write_page(page,
+               "Mix %.1f litres today: %u more trap%s in this block come%s due within three days, "
+               "and bait ferments one to two days before it draws. That is %.2f litres of fruit "
+               "juice and %.2f litres of water (1 part to 10), and a quarter teaspoon of dry yeast "
+               "and of dish detergent for each trap. Leave the container's lid loose.\n",
+               story->soon_l, story->soon, plural(story->soon), story->soon == 1 ? "s" : "",
+               story->soon_l / 11, story->soon_l * 10 / 11);
+}
+
+static void write_visit(struct page *page, const struct notice_story *story)
+{
+    if (story->phase == NOTICE_CLOSING) {
+        write_page(page, "These traps work again:\n");
+        write_items(page, story);
+        return;
+    }
+    write_page(page, "Why each trap needs a visit:\n");
+    write_items(page, story);
+    write_bait(page, story);
+    write_page(
+        page, "\nAfter emptying and refilling, press the station's service button.\n"
+              "\nTake care: stings can be dangerous, above all with an allergy. Wear gloves, go in "
+              "the cool hours, in pairs where you can. Pour soapy water in before you open a trap; "
+              "dead wasps still sting. Stand ladders on firm ground. Keep out of blocks that are "
+              "closed after spraying or for harvest. A product's label and local rules decide.\n");
+}
+
+static void write_stations(struct page *page, const struct notice_story *story)
+{
+    if (story->phase == NOTICE_CLOSING) {
+        write_page(page, "These stations report again:\n");
+        write_items(page, story);
+        write_page(page, "Their counters went on meanwhile; what they counted is in the totals.\n");
+        return;
+    }
+    write_page(page, "Nothing has been heard from:\n");
+    write_items(page, story);
+    write_page(page,
+               "\nWhether these traps catch is not known. At the trap: does the station hang, is "
+               "it dry, is the aerial whole? Press the service button: it reports within seconds. "
+               "If nothing arrives, change the cells.\n"
+               "\nTake care: wasps stay near a trap. Gloves, the cool hours, firm ladders; keep "
+               "out of blocks closed after spraying. With an allergy to stings send somebody "
+               "else.\n");
+}
+
+static void write_gateway(struct page *page, const struct notice_story *story)
+{
+    write_items(page, story);
+    if (story->phase == NOTICE_CLOSING)
+        return;
+    write_page(page,
+               "\nThe stations go on counting; totals arrive when they are heard again. While "
+               "this lasts nothing is known of their traps. Look at the gateway's power, its "
+               "network and its aerial. Mains wiring is for a licensed electrician.\n");
+}
+
+static void write_body(struct page *page, const struct notice_story *story)
+{
+    switch (story->kind) {
+    case FEED_NOTICE_VISIT:
+        write_visit(page, story);
+        break;
+    case FEED_NOTICE_SILENT_STATION:
+        write_stations(page, story);
+        break;
+    case FEED_NOTICE_SILENT_GATEWAY:
+        write_gateway(page, story);
+        break;
+    case FEED_NOTICE_GATEWAY_TROUBLE:
+    case FEED_NOTICE_DATA:
+    case FEED_NOTICE_COLLECTOR:
+        write_page(page, story->phase == NOTICE_CLOSING ? "Over:\n" : "What was found:\n");
+        write_items(page, story);
+        break;
+    }
+}
+
+void notice_text(const struct notice_story *story, char title[NOTICE_TITLE_MAX],
+                 char text[NOTICE_TEXT_MAX])
+{
+    struct page page = {.text = text, .capacity = NOTICE_TEXT_MAX};
+    write_title(story, title);
+    text[0] = '\0';
+    write_body(&page, story);
+    write_page(&page, "\n%s, notice n-%06" PRId64 "\n", story->site, story->notice);
+}
