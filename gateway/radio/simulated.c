@@ -194,6 +194,7 @@ static void take_line(struct radio *radio, const struct client *client, const ch
     if (!is_ours(radio, &packet))
         return;
     /* A simulated air has one clock: what is answered in its time is due in its time. */
+    packet.timed = true;
     packet.transport_us = packet.event_us != 0 ? packet.event_us : monotonic_us();
     if (radio->deliver(radio->sink, &packet))
         radio->counts.packets++;

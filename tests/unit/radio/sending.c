@@ -1,0 +1,229 @@
+/* Answers in RX1: on time or not at all, on the right channel, and reception as before afterwards.
+ */
+#include <errno.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "tests/unit/radio/bench.h"
+
+static struct radio_sending answer(const struct bench *b, int64_t after_us)
+{
+    struct radio_sending s = {.len = 12,
+                              .frequency_hz = 923300000,
+                              .bandwidth_hz = 500000,
+                              .spreading_factor = 7,
+                              .power_dbm = 17,
+                              .due_us = b->virtual.now_ns / 1000 + after_us};
+
+    for (size_t i = 0; i < s.len; i++)
+        s.bytes[i] = (uint8_t)(0xA0 + i);
+    return s;
+}
+
+static void check_hears(struct bench *b)
+{
+    struct model_packet p = bench_packet(b, 2000, 20, 7);
+    size_t before = b->heard_count;
+
+    model_air(b->virtual.model, &p);
+    bench_run_ms(b, 500);
+    ck_assert_uint_eq(b->heard_count, before + 1);
+}
+
+/* Stock US and AU stacks answer on another channel and spreading factor: the driver retunes and
+ * restores. */
+START_TEST(sends_on_time)
+{
+    struct bench b;
+    struct radio_sending s;
+    const struct model_packet *sent;
+
+    bench_open(&b, _i, 125000, 9);
+    model_switch(b.virtual.model, MODEL_SWITCH_LINES);
+    bench_start(&b);
+    s = answer(&b, 1000000);
+    ck_assert_int_eq(transceiver_send(b.transceiver, &s), 0);
+    ck_assert_int_eq(transceiver_send(b.transceiver, &s), -EBUSY);
+    bench_run_ms(&b, 1500);
+    ck_assert_uint_eq(b.virtual.sent_count, 1);
+    sent = &b.virtual.sent[0];
+    ck_assert_int_le(llabs(sent->start_ns / 1000 - s.due_us), 100);
+    ck_assert_uint_eq(sent->len, s.len);
+    ck_assert_mem_eq(sent->bytes, s.bytes, s.len);
+    ck_assert(sent->inverted);
+    ck_assert(!sent->crc_present);
+    ck_assert(!sent->spoilt);
+    ck_assert_int_le(abs((int)sent->frequency_hz - 923300000), 31);
+    ck_assert_uint_eq(sent->bandwidth_hz, 500000);
+    ck_assert_uint_eq(sent->spreading_factor, 7);
+    ck_assert_uint_eq(sent->sync_word, 0x34);
+    ck_assert_int_eq(sent->power_dbm, 17);
+    ck_assert_uint_eq(bench_counts(&b).sent, 1);
+    ck_assert_uint_eq(bench_counts(&b).sent_late, 0);
+    /* Deaf from 5 ms before until the end of the transmission and a little more; a start-up before.
+     */
+    ck_assert_uint_ge(bench_counts(&b).deaf_us, 5000);
+    ck_assert_uint_eq(bench_tally(&b).faults_spi, 0);
+    check_hears(&b);
+    bench_close(&b);
+}
+END_TEST
+
+/* The SX127x's amplifiers and the SX1262's, from the least to the most. */
+START_TEST(sends_with_the_power_asked_for)
+{
+    static const int8_t powers[BENCH_KINDS][4] = {
+        {2, 17, 18, 20}, {2, 17, 18, 20}, {-9, 0, 14, 22}};
+    struct bench b;
+
+    bench_open(&b, _i, 125000, 9);
+    bench_start(&b);
+    for (int i = 0; i < 4; i++) {
+        struct radio_sending s = answer(&b, 100000);
+
+        s.power_dbm = powers[_i][i];
+        ck_assert_int_eq(transceiver_send(b.transceiver, &s), 0);
+        bench_run_ms(&b, 300);
+        ck_assert_uint_eq(b.virtual.sent_count, (size_t)i + 1);
+        ck_assert_int_eq(b.virtual.sent[i].power_dbm, powers[_i][i]);
+        ck_assert(!b.virtual.sent[i].spoilt);
+    }
+    bench_close(&b);
+}
+END_TEST
+
+START_TEST(dio2_drives_the_switch)
+{
+    struct bench b;
+    struct radio_sending s;
+
+    bench_open(&b, BENCH_1262, 125000, 9);
+    model_switch(b.virtual.model, MODEL_SWITCH_DIO2);
+    b.setup.chip.dio2_switch = true;
+    bench_start(&b);
+    s = answer(&b, 100000);
+    ck_assert_int_eq(transceiver_send(b.transceiver, &s), 0);
+    bench_run_ms(&b, 300);
+    ck_assert_uint_eq(b.virtual.sent_count, 1);
+    ck_assert(!b.virtual.sent[0].spoilt);
+    bench_close(&b);
+}
+END_TEST
+
+START_TEST(late_is_not_sent)
+{
+    struct bench b;
+    struct radio_sending s;
+
+    bench_open(&b, _i, 125000, 9);
+    bench_start(&b);
+    s = answer(&b, 5000);
+    ck_assert_int_eq(transceiver_send(b.transceiver, &s), -ETIME);
+    s = answer(&b, 200000);
+    ck_assert_int_eq(transceiver_send(b.transceiver, &s), 0);
+    bench_run_ms(&b, 194);
+    b.virtual.oversleep_ns = 1300000; /* the machine wakes us 1.3 ms late */
+    bench_run_ms(&b, 300);
+    ck_assert_uint_eq(b.virtual.sent_count, 0);
+    ck_assert_uint_eq(bench_counts(&b).sent_late, 1);
+    check_hears(&b);
+    s = answer(&b, 200000); /* and the next one goes out */
+    ck_assert_int_eq(transceiver_send(b.transceiver, &s), 0);
+    bench_run_ms(&b, 400);
+    ck_assert_uint_eq(b.virtual.sent_count, 1);
+    bench_close(&b);
+}
+END_TEST
+
+START_TEST(refuses_nonsense)
+{
+    struct bench b;
+    struct radio_sending s;
+
+    bench_open(&b, _i, 125000, 9);
+    bench_start(&b);
+    s = answer(&b, 100000);
+    s.power_dbm = 30;
+    ck_assert_int_eq(transceiver_send(b.transceiver, &s), -EINVAL);
+    s = answer(&b, 100000);
+    s.frequency_hz = 2400000000U;
+    ck_assert_int_eq(transceiver_send(b.transceiver, &s), -EINVAL);
+    s = answer(&b, 100000);
+    s.len = 0;
+    ck_assert_int_eq(transceiver_send(b.transceiver, &s), -EINVAL);
+    bench_close(&b);
+}
+END_TEST
+
+/* The gateway sends with one radio at a time. */
+START_TEST(one_radio_sends_at_a_time)
+{
+    struct transceiver_turn turn = {.taken = true};
+    struct bench b;
+    struct radio_sending s;
+
+    bench_open(&b, _i, 125000, 9);
+    b.setup.turn = &turn;
+    bench_start(&b);
+    s = answer(&b, 100000);
+    ck_assert_int_eq(transceiver_send(b.transceiver, &s), 0);
+    bench_run_ms(&b, 300);
+    ck_assert_uint_eq(b.virtual.sent_count, 0);
+    ck_assert_uint_eq(bench_counts(&b).sent_late, 1);
+    turn.taken = false;
+    s = answer(&b, 100000);
+    ck_assert_int_eq(transceiver_send(b.transceiver, &s), 0);
+    bench_run_ms(&b, 98);
+    ck_assert(turn.taken);
+    bench_run_ms(&b, 300);
+    ck_assert(!turn.taken);
+    ck_assert_uint_eq(b.virtual.sent_count, 1);
+    bench_close(&b);
+}
+END_TEST
+
+/* A chip that dies in the middle of an answer gives the turn back. */
+START_TEST(turn_is_given_back)
+{
+    struct transceiver_turn turn = {.taken = false};
+    struct bench b;
+    struct radio_sending s;
+
+    bench_open(&b, _i, 125000, 9);
+    b.setup.turn = &turn;
+    bench_start(&b);
+    s = answer(&b, 100000);
+    ck_assert_int_eq(transceiver_send(b.transceiver, &s), 0);
+    bench_run_ms(&b, 101);
+    ck_assert(turn.taken);
+    model_brown_out(b.virtual.model, b.virtual.now_ns);
+    bench_run_ms(&b, 1000);
+    ck_assert(!turn.taken);
+    ck_assert(bench_counts(&b).working);
+    check_hears(&b);
+    bench_close(&b);
+}
+END_TEST
+
+int main(void)
+{
+    Suite *suite = suite_create("sending");
+    TCase *tests = tcase_create("sending");
+    SRunner *runner;
+    int failed;
+
+    tcase_set_timeout(tests, 60);
+    tcase_add_loop_test(tests, sends_on_time, 0, BENCH_KINDS);
+    tcase_add_loop_test(tests, sends_with_the_power_asked_for, 0, BENCH_KINDS);
+    tcase_add_test(tests, dio2_drives_the_switch);
+    tcase_add_loop_test(tests, late_is_not_sent, 0, BENCH_KINDS);
+    tcase_add_loop_test(tests, refuses_nonsense, 0, BENCH_KINDS);
+    tcase_add_loop_test(tests, one_radio_sends_at_a_time, 0, BENCH_KINDS);
+    tcase_add_loop_test(tests, turn_is_given_back, 0, BENCH_KINDS);
+    suite_add_tcase(suite, tests);
+    runner = srunner_create(suite);
+    srunner_run_all(runner, CK_ENV);
+    failed = srunner_ntests_failed(runner);
+    srunner_free(runner);
+    return failed ? EXIT_FAILURE : EXIT_SUCCESS;
+}
