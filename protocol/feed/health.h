@@ -13,7 +13,7 @@ struct feed_radio_health {
     uint64_t ring_full;       /* frames lost between radio and loop */
     uint64_t restarts;
     uint64_t deaf_ms;         /* time spent transmitting or restarting */
-    char trouble[96];         /* empty when none */
+    char trouble[256];        /* empty when none */
 };
 
 struct feed_gateway_health {
