@@ -14,6 +14,7 @@
 #include "protocol/air/frame.h"
 #include "protocol/air/order.h"
 #include "protocol/air/report.h"
+#include "tests/reference/air/fields.h"
 #include "tests/reference/air/hex.h"
 
 enum { LINE = 2048, FIELD = 520 };
@@ -92,21 +93,6 @@ static void read_frame(const char *line)
     air_keys_free(&keys);
 }
 
-static void print_report(const struct air_report *r)
-{
-    printf("kind=%d epoch=%u entries=%" PRIu32 " exits=%" PRIu32 " short_passes=%" PRIu32
-           " blocked=%" PRIu32,
-           (int)r->kind, r->epoch, r->entries, r->exits, r->short_passes, r->blocked_2s);
-    printf(" level=%u tick=%u age=%u interval=%u flags=%u service=%u order=%u answer=%d",
-           r->level_qmm, r->tick, r->age_256, r->interval_min, r->flags, r->service_sequence,
-           r->order_sequence, (int)r->order_answer);
-    printf(" temperature=%d humidity=%d battery=%d full_mark=%u low_mark=%u", r->temperature_dc,
-           r->humidity_pm, r->battery_mv, r->full_mark_mm, r->low_mark_mm);
-    printf(" major=%u minor=%u restarts=%u recent=", r->firmware_major, r->firmware_minor,
-           r->restarts);
-    print_hex(r->recent, r->recent_count);
-}
-
 static void report(const char *line)
 {
     char payload[FIELD];
@@ -115,10 +101,12 @@ static void report(const char *line)
     assert(got == 1);
     struct air_report r;
     int error = air_report_decode(bytes, bytes_of(payload, bytes, sizeof bytes), &r);
-    if (error == 0)
-        print_report(&r);
-    else
+    if (error != 0) {
         printf("error %d", error);
+        return;
+    }
+    printf("kind=%d ", (int)r.kind);
+    fields_print(FIELDS_REPORT, &r, stdout);
 }
 
 static void order(const char *line)
@@ -129,13 +117,12 @@ static void order(const char *line)
     assert(got == 1);
     struct air_order o;
     int error = air_order_decode(bytes, bytes_of(payload, bytes, sizeof bytes), &o);
-    if (error == 0)
-        printf("kind=%d sequence=%u interval=%u full_mark=%u low_mark=%u frequency=%" PRIu32
-               " bandwidth=%" PRIu32 " spreading_factor=%u power=%d",
-               (int)o.kind, o.sequence, o.interval_min, o.full_mark_mm, o.low_mark_mm,
-               o.frequency_hz, o.bandwidth_hz, o.spreading_factor, o.power_dbm);
-    else
+    if (error != 0) {
         printf("error %d", error);
+        return;
+    }
+    printf("kind=%d ", (int)o.kind);
+    fields_print(FIELDS_ORDER, &o, stdout);
 }
 
 int main(void)
