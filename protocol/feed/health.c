@@ -32,8 +32,12 @@ static const struct feed_field gateway_list[] = {
     FEED_COUNT("oldest_n", feed_gateway_health, oldest_n),
     FEED_COUNT("marked_n", feed_gateway_health, marked_n),
     FEED_COUNT("thinned", feed_gateway_health, thinned),
+    FEED_COUNT("waiting", feed_gateway_health, waiting),
+    FEED_COUNT("marks_refused", feed_gateway_health, marks_refused),
+    FEED_COUNT("marks_ignored", feed_gateway_health, marks_ignored),
     FEED_COUNT("spool_bytes", feed_gateway_health, spool_bytes),
     FEED_COUNT("disk_free_bytes", feed_gateway_health, disk_free_bytes),
+    FEED_TEXT_OR_NULL("trouble", feed_gateway_health, trouble),
 };
 static const struct feed_fields gateway_fields = FEED_FIELDS(gateway_list);
 

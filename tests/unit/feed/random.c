@@ -206,7 +206,9 @@ void random_gateway_health(struct random *r, void *target)
     *h = (struct feed_gateway_health){.at_ms = stamp(r), .synchronised = coin(r)};
     counters(r, &h->accepted, &h->unusable);
     id(r, h->spool, sizeof h->spool);
-    counters(r, &h->last_n, &h->disk_free_bytes);
+    counters(r, &h->last_n, &h->marks_ignored);
+    counters(r, &h->spool_bytes, &h->disk_free_bytes);
+    text_any(r, h->trouble, sizeof h->trouble, 0);
     h->radio_count = (uint8_t)random_between(r, 0, FEED_RADIOS_MAX);
     for (unsigned i = 0; i < h->radio_count; i++) {
         h->radios[i].working = coin(r);

@@ -37,6 +37,34 @@ START_TEST(encode_decode_encode_is_identity)
 }
 END_TEST
 
+/* Messages without rounded numbers come back bit for bit: no member of the structure is forgotten. */
+static const struct {
+    const char *name;
+    size_t size;
+} unrounded[] = {
+    {"mark", sizeof(struct feed_mark)},
+    {"presence", sizeof(struct feed_presence)},
+    {"gateway-health", sizeof(struct feed_gateway_health)},
+    {"collector-health", sizeof(struct feed_collector_health)},
+    {"notice-state", sizeof(struct feed_notice_state)},
+};
+
+START_TEST(nothing_is_forgotten)
+{
+    const struct message *m = message_named(unrounded[_i].name);
+    struct random r = {SEED};
+    for (unsigned round = 0; round < 1000; round++) {
+        size_t len = 0;
+        memset(&value, 0, sizeof value);
+        memset(&found, 0, sizeof found);
+        m->random(&r, &value);
+        ck_assert_int_eq(m->encode(&value, first, sizeof first, &len), FEED_OK);
+        ck_assert_int_eq(m->decode(first, len, &found, NULL), FEED_OK);
+        ck_assert_msg(memcmp(&value, &found, unrounded[_i].size) == 0, "%s: %s", m->name, first);
+    }
+}
+END_TEST
+
 /* Rows hold no rounded numbers: the structure itself comes back. */
 START_TEST(a_row_comes_back_whole)
 {
@@ -99,6 +127,7 @@ int main(void)
     tcase_set_timeout(all, 60);
     tcase_add_loop_test(all, encode_decode_encode_is_identity, 0, MESSAGES);
     tcase_add_loop_test(all, capacity_is_exact, 0, MESSAGES);
+    tcase_add_loop_test(all, nothing_is_forgotten, 0, sizeof unrounded / sizeof unrounded[0]);
     tcase_add_test(all, a_row_comes_back_whole);
     suite_add_tcase(suite, all);
     SRunner *runner = srunner_create(suite);
