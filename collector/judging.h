@@ -4,8 +4,7 @@
  * time; one run judges all and writes watches, notices and owed messages in one transaction. The
  * same code answers the operator's questions from a store opened for reading.
  *
- * Bounded by the roster: about 10 kB a trap. Not thread-safe; no clock of its own. judging_open
- * sets the process's time zone to the site's.
+ * Bounded by the roster: about 10 kB a trap. Not thread-safe; no clock of its own.
  */
 #ifndef EDGEROW_JUDGING_H
 #define EDGEROW_JUDGING_H
@@ -54,6 +53,9 @@ void judging_hear(struct judging *judging, const struct judging_report *report);
  * what is missing was not heard, rather than not yet delivered. */
 void judging_hear_health(struct judging *judging, const char *gateway,
                          const struct feed_gateway_health *health, bool caught_up);
+/* The broker's connection came or went: without it silence proves nothing. Before the first call it
+ * counts as absent. */
+void judging_connection(struct judging *judging, bool connected, int64_t now_s);
 /* A condition the collector itself found; present until told otherwise. subject: a gateway, or
  * "site". item: short and stable, for instance "disk"; detail: a sentence for a person. Ends with
  * present false. */
@@ -85,8 +87,8 @@ struct judging_trap {
 };
 size_t judging_trap_count(const struct judging *judging);
 /* Fills *trap, figures included. 0, or -ENOENT. */
-int judging_trap_at(const struct judging *judging, size_t index, struct judging_trap *trap);
-int judging_trap_named(const struct judging *judging, const char *name, struct judging_trap *trap);
+int judging_trap_at(struct judging *judging, size_t index, struct judging_trap *trap);
+int judging_trap_named(struct judging *judging, const char *name, struct judging_trap *trap);
 size_t judging_block_count(const struct judging *judging);
 int judging_block_at(const struct judging *judging, size_t index, struct feed_block_state *state);
 

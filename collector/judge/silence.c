@@ -1,8 +1,9 @@
 #include "collector/judge/silence.h"
 
 #include <math.h>
-#include <stddef.h>
+#include <stdlib.h>
 
+enum { AT_ONCE_S = 2 * 3600 };
 static const double MEMORY = 4000;     /* reports after which old evidence counts half */
 static const long MISSING_MOST = 1000; /* more is a counter that jumped, not a loss */
 static const double SEASON_S = 180 * 86400.0;
@@ -128,7 +129,27 @@ void silence_judge(const struct silence_facts *facts, struct silence_verdict *ve
                "that, and twelve hours at least", "site settings");
 }
 
-bool silence_one_cause(unsigned quiet, unsigned stations)
+static int compare_instants(const void *a, const void *b)
 {
-    return quiet >= 3 && quiet * 5 >= stations;
+    int64_t x = *(const int64_t *)a, y = *(const int64_t *)b;
+    return (x > y) - (x < y);
+}
+
+bool silence_one_cause(int64_t *heard_s, size_t quiet, size_t stations, int64_t *from_s,
+                       int64_t *to_s)
+{
+    size_t first = 0, most = 0;
+    if (quiet == 0)
+        return false;
+    qsort(heard_s, quiet, sizeof(*heard_s), compare_instants);
+    for (size_t last = 0; last < quiet; last++) {
+        while (heard_s[last] - heard_s[first] > AT_ONCE_S)
+            first++;
+        if (last - first + 1 <= most)
+            continue;
+        most = last - first + 1;
+        *from_s = heard_s[first];
+        *to_s = heard_s[last];
+    }
+    return most >= 3 && most * 5 >= stations;
 }

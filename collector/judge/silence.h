@@ -9,6 +9,7 @@
 #define EDGEROW_JUDGE_SILENCE_H
 
 #include <stdbool.h>
+#include <stddef.h>
 #include <stdint.h>
 
 #include "collector/judge/why.h"
@@ -59,7 +60,10 @@ struct silence_verdict {
 void silence_judge(const struct silence_facts *facts, struct silence_verdict *verdict,
                    struct why *why);
 
-/* Many stations of one gateway at once are one cause: a fifth of them, three at least. */
-bool silence_one_cause(unsigned quiet, unsigned stations);
+/* Many stations of one gateway that went quiet at once are one cause: a fifth of its stations,
+ * three at least, last heard within two hours. heard_s: of its quiet stations; sorted here. True
+ * with the span. */
+bool silence_one_cause(int64_t *heard_s, size_t quiet, size_t stations, int64_t *from_s,
+                       int64_t *to_s);
 
 #endif

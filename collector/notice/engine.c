@@ -185,8 +185,10 @@ static int take_present(struct notice_engine *engine, const struct notice_condit
         enter(watch, NOTICE_RISING, now_s);
     watch->seen = true;
     watch->bring_l = condition->bring_l;
-    if (strcmp(watch->detail, condition->detail) != 0 || watch->pace != condition->pace) {
-        memcpy(watch->detail, condition->detail, sizeof(watch->detail));
+    watch->failed = condition->failed;
+    /* The figures in a detail move all the time: worth keeping, not worth a write of their own. */
+    memcpy(watch->detail, condition->detail, sizeof(watch->detail));
+    if (watch->pace != condition->pace) {
         /* What was told and has become more pressing is told again. */
         if (condition->pace > watch->pace && watch->state == NOTICE_SAID)
             watch->state = NOTICE_WORSE;

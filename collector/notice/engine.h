@@ -38,6 +38,7 @@ struct notice_condition {
     char item[FEED_NAME_MAX + 1];
     char detail[NOTICE_DETAIL_MAX];
     double bring_l;
+    bool failed; /* a trap that does not work now */
 };
 
 enum notice_watch_state {
@@ -58,6 +59,7 @@ struct notice_watch {
     int64_t notice;  /* 0: none */
     char detail[NOTICE_DETAIL_MAX];
     double bring_l;
+    bool failed;
     bool seen, changed, gone;
 };
 

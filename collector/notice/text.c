@@ -49,7 +49,7 @@ static size_t count_failed(const struct notice_story *story)
 {
     size_t failed = 0;
     for (size_t i = 0; i < story->item_count; i++)
-        failed += story->items[i].pace != NOTICE_LETTER;
+        failed += story->items[i].failed;
     return failed;
 }
 

@@ -1,0 +1,301 @@
+#include "collector/judging/conditions.h"
+
+#include <errno.h>
+#include <inttypes.h>
+#include <math.h>
+#include <stdarg.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+enum { MINUTE_S = 60, DAY_S = 86400 };
+static const uint64_t DISK_LEAST_BYTES = 100u << 20;
+
+void conditions_free(struct conditions *conditions)
+{
+    free(conditions->list);
+    *conditions = (struct conditions){0};
+}
+
+int conditions_add(struct conditions *conditions, const struct notice_condition *condition)
+{
+    if (conditions->count == conditions->capacity) {
+        size_t wanted = conditions->capacity == 0 ? 64 : conditions->capacity * 2;
+        struct notice_condition *larger = realloc(conditions->list, wanted * sizeof(*larger));
+        if (larger == NULL)
+            return -ENOMEM;
+        conditions->list = larger;
+        conditions->capacity = wanted;
+    }
+    conditions->list[conditions->count++] = *condition;
+    return 0;
+}
+
+/* "Tue 14:00", and the date when it is more than six days away. */
+static void write_when(const struct zone *zone, int64_t at_s, int64_t now_s, char when[32])
+{
+    static const char *const days[] = {"Sun", "Mon", "Tue", "Wed", "Thu", "Fri", "Sat"};
+    struct zone_local local = zone_local(zone, at_s);
+    if (llabs(at_s - now_s) < 6 * DAY_S)
+        snprintf(when, 32, "%s %02d:%02d", days[local.weekday % 7], local.hour, local.minute);
+    else
+        snprintf(when, 32, "%04d-%02d-%02d", local.year, local.month, local.day);
+}
+
+struct line {
+    char *text;
+    size_t len;
+};
+
+static void append(struct line *line, const char *format, ...)
+    __attribute__((format(printf, 2, 3)));
+
+static void append(struct line *line, const char *format, ...)
+{
+    va_list arguments;
+    va_start(arguments, format);
+    int n = vsnprintf(line->text + line->len, NOTICE_DETAIL_MAX - line->len, format, arguments);
+    va_end(arguments);
+    if (n > 0)
+        line->len += (size_t)n < NOTICE_DETAIL_MAX - line->len ? (size_t)n
+                                                               : NOTICE_DETAIL_MAX - line->len - 1;
+}
+
+static void append_place(struct line *line, const struct facts_trap *trap)
+{
+    const struct roster_assignment *a = trap->assignment;
+    if (a != NULL && !isnan(a->latitude) && !isnan(a->longitude))
+        append(line, " At %.5f, %.5f.", a->latitude, a->longitude);
+}
+
+static void say_level(struct line *line, const struct facts *facts, const struct facts_trap *trap,
+                      const struct zone *zone, int64_t now_s)
+{
+    struct bait_limits limits = facts_limits(facts, trap);
+    const struct bait_verdict *v = &trap->bait;
+    char by[32], from[32];
+    if (v->condition == FEED_TRAP_FAILED) {
+        append(line, "bait is down to %.0f mm, the low mark is %.0f mm. Fill up.", v->level_mm,
+               limits.low_mm);
+        return;
+    }
+    write_when(zone, v->by_s, now_s, by);
+    write_when(zone, v->from_s, now_s, from);
+    append(line, "bait at %.0f mm, reaches the low mark of %.0f mm about %s, %s at the earliest.",
+           v->level_mm, limits.low_mm, by, from);
+}
+
+static void say_age(struct line *line, const struct facts *facts, const struct facts_trap *trap)
+{
+    const struct bait_verdict *v = &trap->bait;
+    if (v->age_is_least)
+        append(line, "no fresh bait on record for %.0f days. Replace it, then press the button.",
+               v->age_days);
+    else
+        append(line, "bait is %.0f days old, the limit is %" PRId64 ". Replace it.", v->age_days,
+               facts->site->bait.age_days);
+}
+
+static void say_reason(struct line *line, const struct facts *facts, const struct facts_trap *trap,
+                       const struct zone *zone, int64_t now_s)
+{
+    switch (trap->bait.reason) {
+    case FEED_REASON_NONE:
+        break;
+    case FEED_REASON_LOW_LEVEL:
+        say_level(line, facts, trap, zone, now_s);
+        break;
+    case FEED_REASON_BAIT_AGE:
+        say_age(line, facts, trap);
+        break;
+    case FEED_REASON_INSECT_LOAD:
+        append(line, "%" PRId64 " insects went in since it was emptied. Empty and refill it.",
+               facts_net(facts, trap, now_s));
+        break;
+    case FEED_REASON_DILUTED:
+        append(line, "rain diluted the bait by %.0f mm. Replace it.", trap->trace.rain_mm);
+        break;
+    case FEED_REASON_OVERFULL:
+        append(line, "at %.0f mm it is overfull, wasps walk out. Take bait out to the full mark.",
+               trap->bait.level_mm);
+        break;
+    case FEED_REASON_TILTED:
+        append(line, "it leans or fell. Hang it upright and refill it.");
+        break;
+    case FEED_REASON_SENSOR_FAULT:
+        append(line, "a sensor of its station is faulty. Clean it, or exchange the station.");
+        break;
+    case FEED_REASON_BATTERY:
+        append(line, "battery at %.2f V. Change the cells.", trap->battery_mv / 1000.0);
+        break;
+    }
+}
+
+/* What creeps up can wait for the morning; a trap that fell or ran dry cannot. */
+static enum notice_pace visit_pace(const struct bait_verdict *v)
+{
+    if (v->condition != FEED_TRAP_FAILED)
+        return NOTICE_LETTER;
+    return v->reason == FEED_REASON_LOW_LEVEL || v->reason == FEED_REASON_TILTED ? NOTICE_PROMPT
+                                                                                 : NOTICE_LETTER;
+}
+
+static int add_visit(struct conditions *conditions, const struct facts *facts,
+                     const struct facts_trap *trap, const struct zone *zone, int64_t now_s)
+{
+    const struct bait_verdict *v = &trap->bait;
+    struct notice_condition c = {.kind = FEED_NOTICE_VISIT};
+    bool due = v->condition == FEED_TRAP_DUE || v->condition == FEED_TRAP_FAILED;
+    if (due)
+        c.presence = NOTICE_PRESENT;
+    else if (v->condition == FEED_TRAP_SILENT)
+        c.presence = NOTICE_UNKNOWN;
+    else
+        return 0;
+    c.pace = visit_pace(v);
+    c.failed = v->condition == FEED_TRAP_FAILED;
+    c.bring_l = v->bring_l;
+    memcpy(c.subject, facts->blocks[trap->block].block->name, sizeof(c.subject));
+    memcpy(c.item, trap->name, sizeof(c.item));
+    struct line line = {c.detail, 0};
+    say_reason(&line, facts, trap, zone, now_s);
+    append_place(&line, trap);
+    return conditions_add(conditions, &c);
+}
+
+static int add_silent(struct conditions *conditions, const struct facts *facts,
+                      const struct facts_trap *trap, const struct zone *zone, int64_t now_s)
+{
+    struct notice_condition c = {.kind = FEED_NOTICE_SILENT_STATION, .pace = NOTICE_PROMPT};
+    if (trap->covered)
+        c.presence = NOTICE_UNKNOWN;
+    else if (trap->silence.silent)
+        c.presence = NOTICE_PRESENT;
+    else
+        return 0;
+    memcpy(c.subject, facts->blocks[trap->block].block->name, sizeof(c.subject));
+    memcpy(c.item, trap->name, sizeof(c.item));
+    char when[32];
+    struct line line = {c.detail, 0};
+    write_when(zone, trap->heard_s, now_s, when);
+    append(&line, "last heard %s, %.0f hours ago, %" PRId64 " reports missed", when,
+           (double)(now_s - trap->heard_s) / 3600, trap->silence.missed);
+    if (trap->battery_mv != AIR_BATTERY_UNKNOWN)
+        append(&line, ", battery then %.2f V", trap->battery_mv / 1000.0);
+    append(&line, ".");
+    append_place(&line, trap);
+    return conditions_add(conditions, &c);
+}
+
+int conditions_of_traps(struct conditions *conditions, const struct facts *facts,
+                        const struct zone *zone, int64_t now_s)
+{
+    int rc = 0;
+    for (size_t i = 0; i < facts->trap_count && rc == 0; i++) {
+        const struct facts_trap *trap = &facts->traps[i];
+        if (!trap->active || trap->heard_s == 0)
+            continue;
+        rc = add_visit(conditions, facts, trap, zone, now_s);
+        if (rc == 0)
+            rc = add_silent(conditions, facts, trap, zone, now_s);
+    }
+    return rc;
+}
+
+static struct notice_condition gateway_condition(const struct facts_gateway *gateway,
+                                                 enum feed_notice_kind kind, const char *item)
+{
+    struct notice_condition c = {.kind = kind, .presence = NOTICE_PRESENT, .pace = NOTICE_PROMPT};
+    memcpy(c.subject, gateway->name, sizeof(c.subject));
+    snprintf(c.item, sizeof(c.item), "%s", item);
+    return c;
+}
+
+static int add_gateway_silence(struct conditions *conditions, const struct facts *facts,
+                               const struct facts_gateway *gateway, const struct zone *zone,
+                               int64_t deaf_until_s, int64_t now_s)
+{
+    struct notice_condition c = gateway_condition(gateway, FEED_NOTICE_SILENT_GATEWAY, "gateway");
+    int64_t heard_s = gateway->health_s > gateway->listening.heard_s ? gateway->health_s
+                                                                     : gateway->listening.heard_s;
+    if (now_s - heard_s <= facts->site->gateway_silent_min * MINUTE_S)
+        return 0;
+    if (deaf_until_s > now_s)
+        c.presence = NOTICE_UNKNOWN;
+    char when[32];
+    struct line line = {c.detail, 0};
+    write_when(zone, heard_s, now_s, when);
+    append(&line, "nothing heard from it since %s; %u stations depend on it.", when,
+           gateway->stations);
+    return conditions_add(conditions, &c);
+}
+
+static int add_one_cause(struct conditions *conditions, const struct facts_gateway *gateway)
+{
+    if (gateway->together == 0)
+        return 0;
+    struct notice_condition c = gateway_condition(gateway, FEED_NOTICE_SILENT_GATEWAY, "stations");
+    struct line line = {c.detail, 0};
+    append(&line,
+           "%u of its %u stations went silent together. One cause is likely: its aerial, its "
+           "radio, or interference.",
+           gateway->together, gateway->stations);
+    return conditions_add(conditions, &c);
+}
+
+static int add_trouble(struct conditions *conditions, const struct facts_gateway *gateway,
+                       const char *item, const char *detail)
+{
+    struct notice_condition c = gateway_condition(gateway, FEED_NOTICE_GATEWAY_TROUBLE, item);
+    snprintf(c.detail, sizeof(c.detail), "%s", detail);
+    return conditions_add(conditions, &c);
+}
+
+static int add_health(struct conditions *conditions, const struct facts_gateway *gateway)
+{
+    const struct feed_gateway_health *h = &gateway->health;
+    char detail[NOTICE_DETAIL_MAX], item[FEED_NAME_MAX + 1];
+    int rc = 0;
+    if (gateway->health_s == 0)
+        return 0;
+    for (uint8_t i = 0; i < h->radio_count && i < FEED_RADIOS_MAX && rc == 0; i++) {
+        if (h->radios[i].working)
+            continue;
+        snprintf(item, sizeof(item), "radio%u", i);
+        snprintf(detail, sizeof(detail), "radio %u does not work: %.90s.", i,
+                 h->radios[i].trouble[0] != '\0' ? h->radios[i].trouble : "no reason given");
+        rc = add_trouble(conditions, gateway, item, detail);
+    }
+    if (rc == 0 && !h->synchronised)
+        rc = add_trouble(conditions, gateway, "clock",
+                         "its clock is not synchronised. Check its network and time service; "
+                         "times of catches are estimated meanwhile.");
+    if (rc == 0 && h->disk_free_bytes < DISK_LEAST_BYTES) {
+        snprintf(detail, sizeof(detail), "only %" PRIu64 " MB free on its disk. Make room.",
+                 h->disk_free_bytes >> 20);
+        rc = add_trouble(conditions, gateway, "disk", detail);
+    }
+    if (rc == 0 && h->thinned > gateway->thinned_before) {
+        snprintf(detail, sizeof(detail),
+                 "its spool was full and gave up %" PRIu64 " rows; totals stay right, some hours "
+                 "are lost. Check the way from gateway to collector.",
+                 h->thinned - gateway->thinned_before);
+        rc = add_trouble(conditions, gateway, "spool", detail);
+    }
+    return rc;
+}
+
+int conditions_of_gateways(struct conditions *conditions, struct facts *facts,
+                           const struct zone *zone, int64_t deaf_until_s, int64_t now_s)
+{
+    int rc = 0;
+    for (size_t i = 0; i < facts->gateway_count && rc == 0; i++) {
+        const struct facts_gateway *gateway = &facts->gateways[i];
+        rc = add_gateway_silence(conditions, facts, gateway, zone, deaf_until_s, now_s);
+        if (rc == 0)
+            rc = add_one_cause(conditions, gateway);
+        if (rc == 0)
+            rc = add_health(conditions, gateway);
+    }
+    return rc;
+}

@@ -1,0 +1,297 @@
+/* From facts to what the pure judges want, and back. */
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "collector/judge/robust.h"
+#include "collector/judging/facts.h"
+
+enum {
+    LATE_HOURS = 3, /* hours that late reports may still change */
+    DAY_S = 86400,
+    NET_DAYS = 3,
+    RATE_DAYS_LEAST = 1 /* of own evidence before a trap speaks for its block */
+};
+/* Due when the early end of the interval lies within a day and a bit: what the morning message
+ * leaves out must hold until the next one and its round. */
+static const double DUE_AHEAD_DAYS = 1.25;
+
+struct bait_limits facts_limits(const struct facts *facts, const struct facts_trap *trap)
+{
+    const struct site_bait *bait = &facts->site->bait;
+    const struct roster_assignment *a = trap->assignment;
+    return (struct bait_limits){
+        .full_mm =
+            (double)(a != NULL && a->full_mark_mm > 0 ? a->full_mark_mm : bait->full_mark_mm),
+        .low_mm = (double)(a != NULL && a->low_mark_mm > 0 ? a->low_mark_mm : bait->low_mark_mm),
+        .age_days = (double)bait->age_days,
+        .insects = (double)bait->insects,
+        .due_ahead_days = DUE_AHEAD_DAYS};
+}
+
+static float block_temperature(const struct facts *facts, size_t block, size_t hour, double *work)
+{
+    size_t count = 0;
+    for (size_t i = 0; i < facts->trap_count; i++) {
+        const struct facts_trap *trap = &facts->traps[i];
+        if (trap->block == block && trap->temperature_dc[hour] != AIR_TEMPERATURE_UNKNOWN)
+            work[count++] = trap->temperature_dc[hour] / 10.0;
+    }
+    return (float)robust_median(work, count);
+}
+
+static bool visited_near(const struct facts_trap *trap, int64_t at_s)
+{
+    for (size_t i = trap->press_count; i > 0; i--)
+        if (llabs(trap->presses[i - 1].at_s - at_s) < 2 * FACTS_HOUR_S)
+            return true;
+    for (size_t i = trap->word_count; i > 0; i--)
+        if (llabs(trap->words[i - 1].at_s - at_s) < 2 * FACTS_HOUR_S)
+            return true;
+    return false;
+}
+
+/* Rises common to a block's traps; a block of few asks the whole site. */
+static float block_rain(const struct facts *facts, size_t block, bool whole_site, size_t hour,
+                        double *work)
+{
+    size_t count = 0;
+    int64_t at_s = (facts->first_hour + (int64_t)hour) * FACTS_HOUR_S;
+    for (size_t i = 0; i < facts->trap_count; i++) {
+        const struct facts_trap *trap = &facts->traps[i];
+        const struct level_hour *now = &trap->hours[hour], *before = now - 1;
+        if ((trap->block != block && !whole_site) || now->level_8mm == LEVEL_NONE ||
+            before->level_8mm == LEVEL_NONE || visited_near(trap, at_s))
+            continue;
+        work[count++] = (now->level_8mm - before->level_8mm) / 8.0;
+    }
+    return (float)weather_rain_mm(work, count);
+}
+
+static void learn_weather(struct facts *facts, size_t hours, size_t from, double *work)
+{
+    struct weather_place place = {facts->site->latitude, facts->site->longitude};
+    for (size_t b = 0; b < facts->block_count; b++) {
+        struct facts_block *block = &facts->blocks[b];
+        size_t traps = 0;
+        for (size_t i = 0; i < facts->trap_count; i++)
+            traps += facts->traps[i].block == b && facts->traps[i].active;
+        for (size_t i = from; i < hours; i++) {
+            block->temperature_c[i] = block_temperature(facts, b, i, work);
+            block->rain_mm[i] = i > 0 ? block_rain(facts, b, traps < 5, i, work) : 0;
+        }
+        struct weather_demand demand;
+        weather_demand(place, facts->first_hour, hours, block->temperature_c, block->demand_mm,
+                       &demand);
+        block->shared.demand_mm_day = demand.mm_day;
+        block->shared.demand_spread = demand.spread;
+    }
+}
+
+static void learn_block_rates(struct facts *facts, double *work)
+{
+    for (size_t b = 0; b < facts->block_count; b++) {
+        struct level_block *shared = &facts->blocks[b].shared;
+        size_t count = 0;
+        for (size_t i = 0; i < facts->trap_count; i++) {
+            const struct level_trace *trace = &facts->traps[i].trace;
+            if (facts->traps[i].block == b && trace->own_days >= RATE_DAYS_LEAST &&
+                !isnan(trace->own_rate) && !trace->stuck)
+                work[count++] = trace->own_rate;
+        }
+        shared->rate = robust_median(work, count);
+        shared->rate_spread = count >= 3 ? robust_deviation(work, count) : NAN;
+        shared->lost_mm_day = shared->rate * shared->demand_mm_day;
+    }
+}
+
+static void learn_trap(struct facts *facts, struct facts_trap *trap, size_t hours)
+{
+    struct level_visit visits[2 * LEVEL_VISITS_MAX];
+    size_t count = 0, p = 0, w = 0;
+    while (p < trap->press_count || w < trap->word_count) {
+        bool press = w == trap->word_count ||
+                     (p < trap->press_count && trap->presses[p].at_s <= trap->words[w].at_s);
+        visits[count++] = press ? trap->presses[p++] : trap->words[w++];
+    }
+    struct bait_limits limits = facts_limits(facts, trap);
+    struct level_facts level = {.first_hour = facts->first_hour,
+                                .hour_count = hours,
+                                .hours = trap->hours,
+                                .visits = visits,
+                                .visit_count = count,
+                                .full_mm = limits.full_mm,
+                                .low_mm = limits.low_mm,
+                                .block = &facts->blocks[trap->block].shared};
+    level_learn(&level, &trap->trace);
+    trap->stale = false;
+}
+
+static void settle_assignments(struct facts *facts, int64_t now_s)
+{
+    for (size_t i = 0; i < facts->trap_count; i++) {
+        struct facts_trap *trap = &facts->traps[i];
+        const struct roster_assignment *latest = NULL;
+        const struct roster_assignment *now =
+            roster_of_trap(facts->roster, trap->name, now_s, &latest);
+        trap->active = now != NULL;
+        trap->assignment = now != NULL ? now : latest;
+        if (trap->assignment != NULL)
+            trap->block = trap->assignment->block;
+    }
+}
+
+void facts_learn(struct facts *facts, int64_t now_s)
+{
+    facts_slide(facts, now_s);
+    int64_t hour = now_s / FACTS_HOUR_S;
+    int64_t count = hour - facts->first_hour + 1;
+    size_t hours = count < 0 ? 0 : count > LEVEL_HOURS ? LEVEL_HOURS : (size_t)count;
+    bool all = hour != facts->learned_hour;
+    double *work = all ? malloc((facts->trap_count + 1) * sizeof(*work)) : NULL;
+    if (work != NULL) {
+        int64_t from = facts->learned_hour - LATE_HOURS - facts->first_hour;
+        settle_assignments(facts, now_s);
+        learn_weather(facts, hours,
+                      from < 0                ? 0
+                      : from > (int64_t)hours ? hours
+                                              : (size_t)from,
+                      work);
+    }
+    for (size_t i = 0; i < facts->trap_count; i++)
+        if (facts->traps[i].active && (work != NULL || facts->traps[i].stale))
+            learn_trap(facts, &facts->traps[i], hours);
+    if (work != NULL) {
+        learn_block_rates(facts, work);
+        facts->learned_hour = hour;
+    }
+    free(work);
+}
+
+static int64_t sum_net(const struct facts *facts, const struct facts_trap *trap, int64_t from_s,
+                       int64_t now_s)
+{
+    int64_t from = from_s / FACTS_HOUR_S - facts->first_hour;
+    int64_t to = now_s / FACTS_HOUR_S - facts->first_hour;
+    int64_t sum = 0;
+    for (int64_t i = from < 0 ? 0 : from; i <= to && i < LEVEL_HOURS; i++)
+        sum += trap->hours[i].net;
+    return sum > 0 ? sum : 0;
+}
+
+int64_t facts_net(const struct facts *facts, const struct facts_trap *trap, int64_t now_s)
+{
+    int64_t from_s = trap->trace.emptied_s != 0 ? trap->trace.emptied_s : trap->trace.heard_from_s;
+    return from_s == 0 ? -1 : sum_net(facts, trap, from_s, now_s);
+}
+
+static double net_per_day(const struct facts *facts, const struct facts_trap *trap, int64_t now_s)
+{
+    int64_t from_s = now_s - NET_DAYS * DAY_S;
+    if (trap->trace.heard_from_s == 0)
+        return NAN;
+    if (trap->trace.heard_from_s > from_s)
+        from_s = trap->trace.heard_from_s;
+    double days = (double)(now_s - from_s) / DAY_S;
+    return days < 0.5 ? NAN : (double)sum_net(facts, trap, from_s, now_s) / days;
+}
+
+static void judge_trap(const struct facts *facts, const struct facts_trap *trap, int64_t now_s,
+                       struct bait_verdict *verdict, struct why *why)
+{
+    struct bait_limits limits = facts_limits(facts, trap);
+    struct bait_facts bait = {.trace = &trap->trace,
+                              .block = &facts->blocks[trap->block].shared,
+                              .heard_s = trap->heard_s,
+                              .level_mm = trap->level_mm,
+                              .tilted = trap->flags & AIR_FLAG_TILT,
+                              .level_fault = trap->flags & AIR_FLAG_LEVEL_FAULT,
+                              .counter_fault = trap->flags & AIR_FLAG_COUNTER_FAULT,
+                              .battery_mv = trap->battery_mv,
+                              .net_since_emptied = facts_net(facts, trap, now_s),
+                              .net_per_day = net_per_day(facts, trap, now_s),
+                              .silent = trap->silence.silent};
+    bait_judge(&limits, &bait, now_s, verdict, why);
+}
+
+static void judge_silence(const struct facts *facts, const struct facts_trap *trap,
+                          const struct facts_gateway *home, struct silence_verdict *verdict,
+                          struct why *why)
+{
+    int64_t listened_s =
+        home == NULL || trap->heard_s == 0
+            ? 0
+            : silence_gateway_listened(&home->listening, trap->heard_s, home->listening.heard_s);
+    struct silence_facts silence = {.losses = &trap->losses,
+                                    .site = &facts->losses,
+                                    .heard_s = trap->heard_s,
+                                    .interval_s = trap->interval_s,
+                                    .listened_s = listened_s,
+                                    .least_s = facts->site->silent_hours * FACTS_HOUR_S};
+    silence_judge(&silence, verdict, why);
+}
+
+static void judge_stations(struct facts *facts)
+{
+    for (size_t i = 0; i < facts->gateway_count; i++)
+        facts->gateways[i].stations = facts->gateways[i].quiet = facts->gateways[i].together = 0;
+    for (size_t i = 0; i < facts->trap_count; i++) {
+        struct facts_trap *trap = &facts->traps[i];
+        struct facts_gateway *home = facts_home(facts, trap);
+        trap->covered = false;
+        if (!trap->active)
+            continue;
+        judge_silence(facts, trap, home, &trap->silence, NULL);
+        if (home == NULL)
+            continue;
+        home->stations++;
+        home->quiet += trap->silence.quiet;
+    }
+}
+
+/* Stations that went quiet together are covered by one condition of their gateway. */
+static void judge_cause(struct facts *facts, struct facts_gateway *gateway)
+{
+    int64_t from_s, to_s;
+    size_t count = 0;
+    if (gateway->quiet < 3)
+        return;
+    int64_t *heard_s = malloc(gateway->quiet * sizeof(*heard_s));
+    if (heard_s == NULL)
+        return;
+    for (size_t i = 0; i < facts->trap_count; i++) {
+        struct facts_trap *trap = &facts->traps[i];
+        if (trap->active && trap->silence.quiet && facts_home(facts, trap) == gateway)
+            heard_s[count++] = trap->heard_s;
+    }
+    bool one = silence_one_cause(heard_s, count, gateway->stations, &from_s, &to_s);
+    free(heard_s);
+    for (size_t i = 0; i < facts->trap_count && one; i++) {
+        struct facts_trap *trap = &facts->traps[i];
+        if (!trap->active || !trap->silence.quiet || facts_home(facts, trap) != gateway ||
+            trap->heard_s < from_s || trap->heard_s > to_s)
+            continue;
+        trap->covered = true;
+        gateway->together++;
+    }
+}
+
+void facts_judge(struct facts *facts, int64_t now_s)
+{
+    judge_stations(facts);
+    for (size_t i = 0; i < facts->gateway_count; i++)
+        judge_cause(facts, &facts->gateways[i]);
+    for (size_t i = 0; i < facts->trap_count; i++)
+        if (facts->traps[i].active)
+            judge_trap(facts, &facts->traps[i], now_s, &facts->traps[i].bait, NULL);
+}
+
+void facts_explain(struct facts *facts, const struct facts_trap *trap, int64_t now_s,
+                   struct why *bait, struct why *silence)
+{
+    struct bait_verdict unused_bait;
+    struct silence_verdict unused_silence;
+    bait->count = silence->count = 0;
+    judge_trap(facts, trap, now_s, &unused_bait, bait);
+    judge_silence(facts, trap, facts_home(facts, trap), &unused_silence, silence);
+}

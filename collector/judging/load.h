@@ -1,0 +1,14 @@
+/* Facts from the store. */
+#ifndef EDGEROW_JUDGING_LOAD_H
+#define EDGEROW_JUDGING_LOAD_H
+
+#include <sqlite3.h>
+
+#include "collector/judging/facts.h"
+
+/* The reports and visits of as many hours as facts hold. 0, -EIO or -ENOMEM. */
+int load_history(sqlite3 *db, struct facts *facts, int64_t now_s);
+/* Visits entered since, above *last_id, which moves on. */
+int load_visits(sqlite3 *db, struct facts *facts, int64_t *last_id);
+
+#endif
