@@ -30,6 +30,7 @@ struct session_link {
     int port, keepalive_s;
     bool mqtt5, tls;
     bool deaf;         /* being dropped: what still arrives is not handed over */
+    uint64_t heard;    /* messages and answers handed over */
     char library[160]; /* last error line of the library, for TLS */
     int reason;        /* the broker's reason for ending the connection, 0: none given */
     char why[SESSION_LINK_WHY_BYTES];
@@ -161,6 +162,7 @@ static void on_message(struct mosquitto *mosquitto, void *user,
     struct session_link *link = user;
     (void)mosquitto;
 
+    link->heard++;
     if (!link->deaf)
         link->events.message(link->events.user, message->topic, message->payload,
                              (size_t)message->payloadlen, message->retain);
@@ -173,6 +175,7 @@ static void on_publish(struct mosquitto *mosquitto, void *user, int id, int reas
     (void)mosquitto;
     (void)properties;
 
+    link->heard++;
     if (reason >= 128)
         link->events.publish_refused(link->events.user, id, mosquitto_reason_string(reason));
     else
@@ -307,17 +310,19 @@ int session_link_socket(const struct session_link *link)
     return mosquitto_socket(link->mosquitto);
 }
 
-/* The library's own "max_packets" is unused; it reads one packet a call for a subscriber, and errno
- * is the only sign that the socket is empty. An errno left over by a callback merely ends the
- * batch. */
+/* The library's "max_packets" is unused: a call reads about one packet, and errno is the only sign
+ * that the socket is empty. But the library leaves EAGAIN there also after handling a message (it
+ * wakes a thread that does not exist through a full pipe), so only a call without any event ends
+ * the batch. */
 int session_link_read(struct session_link *link, bool *more)
 {
     for (int i = 0; i < READS_MAX; i++) {
+        uint64_t before = link->heard;
         errno = 0;
         int rc = mosquitto_loop_read(link->mosquitto, 1);
         if (rc != MOSQ_ERR_SUCCESS)
             return fail(link, rc, errno);
-        if (errno == EAGAIN || errno == EWOULDBLOCK) {
+        if (link->heard == before && (errno == EAGAIN || errno == EWOULDBLOCK)) {
             *more = false;
             return 0;
         }
