@@ -5,9 +5,13 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "gateway/radio/board.h"
+
 static const char *const drivers[] = {"simulated", "sx127x", "sx126x", NULL};
-static const char *const chips[] = {"unset",  "sx1272", "sx1276", "sx1277",
-                                    "sx1279", "sx1261", "sx1262", NULL};
+static const char *const chips[] = {"unset",  "sx1272", "sx1276", "sx1277", "sx1279", "sx1261",
+                                    "sx1262", "sx1273", "sx1278", "sx1268", "llcc68", NULL};
+static const char *const amplifiers[] = {"unset", "boost", "rfo", NULL};
+static const char *const switches[] = {"unset", "lines", "dio2", NULL};
 static const char *const sync_words[] = {"0x12", "0x34", NULL};
 
 #define SECTION(n, field)                                                                          \
@@ -42,6 +46,87 @@ static const struct settings_section sections[] = {
 #define KEYS(f)       offsetof(struct gateway_keys, f)
 #define COLLECTORS(f) offsetof(struct gateway_collectors, f)
 #define REHEARSAL(f)  offsetof(struct gateway_rehearsal, f)
+
+/* How a transceiver is wired: the same keys in [radio.N] and in a board's preset. */
+#define WIRING(section)                                                                            \
+    {section,     "chip", SETTINGS_CHOICE,                                                         \
+     RADIO(chip), 0,      0,                                                                       \
+     "unset",     chips,  "Which transceiver is fitted."},                                         \
+        {section,    "spi", SETTINGS_TEXT,                                                         \
+         RADIO(spi), 0,     64,                                                                    \
+         "",         NULL,  "Device of the transceiver, for instance /dev/spidev0.0."},            \
+        {section,   "spi_hz", SETTINGS_INTEGER,    RADIO(spi_hz), 100000, 16000000,                \
+         "2000000", NULL,     "Clock of that bus."},                                               \
+        {section,                                                                                  \
+         "reset_line",                                                                             \
+         SETTINGS_TEXT,                                                                            \
+         RADIO(reset_line),                                                                        \
+         0,                                                                                        \
+         64,                                                                                       \
+         "",                                                                                       \
+         NULL,                                                                                     \
+         "Line to the transceiver's reset: its name, or chip label and offset as label:offset."},  \
+        {section,                                                                                  \
+         "interrupt_line",                                                                         \
+         SETTINGS_TEXT,                                                                            \
+         RADIO(interrupt_line),                                                                    \
+         0,                                                                                        \
+         64,                                                                                       \
+         "",                                                                                       \
+         NULL,                                                                                     \
+         "Line from DIO0 (SX127x) or DIO1 (SX126x)."},                                             \
+        {section, "busy_line", SETTINGS_TEXT, RADIO(busy_line),          0,                        \
+         64,      "",          NULL,          "Line from BUSY (SX126x)."},                         \
+        {section,                                                                                  \
+         "transmit_line",                                                                          \
+         SETTINGS_TEXT,                                                                            \
+         RADIO(transmit_line),                                                                     \
+         0,                                                                                        \
+         64,                                                                                       \
+         "",                                                                                       \
+         NULL,                                                                                     \
+         "Line that switches the antenna to the transmitter; empty: none."},                       \
+        {section,                                                                                  \
+         "receive_line",                                                                           \
+         SETTINGS_TEXT,                                                                            \
+         RADIO(receive_line),                                                                      \
+         0,                                                                                        \
+         64,                                                                                       \
+         "",                                                                                       \
+         NULL,                                                                                     \
+         "Line that switches the antenna to the receiver; empty: none."},                          \
+        {section,                                                                                  \
+         "amplifier",                                                                              \
+         SETTINGS_CHOICE,                                                                          \
+         RADIO(amplifier),                                                                         \
+         0,                                                                                        \
+         0,                                                                                        \
+         "unset",                                                                                  \
+         amplifiers,                                                                               \
+         "SX127x: the pin the antenna hangs on, boost (PA_BOOST, the default) or rfo."},           \
+        {section,                                                                                  \
+         "antenna_switch",                                                                         \
+         SETTINGS_CHOICE,                                                                          \
+         RADIO(antenna_switch),                                                                    \
+         0,                                                                                        \
+         0,                                                                                        \
+         "unset",                                                                                  \
+         switches,                                                                                 \
+         "SX126x: who moves the antenna switch, lines (the default) or dio2."},                    \
+        {section,                                                                                  \
+         "tcxo_mv",                                                                                \
+         SETTINGS_INTEGER,                                                                         \
+         RADIO(tcxo_mv),                                                                           \
+         0,                                                                                        \
+         3300,                                                                                     \
+         "0",                                                                                      \
+         NULL,                                                                                     \
+         "SX126x: millivolt that DIO3 gives the TCXO, often 1800; SX127x: any value when an "      \
+         "external clock is fitted; 0: a crystal."},                                               \
+    {                                                                                              \
+        section, "rssi_offset_db", SETTINGS_INTEGER, RADIO(rssi_offset_db), -30, 30, "0", NULL,    \
+            "Added to the signal strength the chip reports, from a calibration of this board."     \
+    }
 
 static const struct settings_key keys[] = {
     {"gateway", "name", SETTINGS_NAME, NAMING(name), 0, 0, NULL, NULL,
@@ -92,24 +177,12 @@ static const struct settings_key keys[] = {
 
     {"radio.*", "driver", SETTINGS_CHOICE, RADIO(driver), 0, 0, NULL, drivers,
      "What drives this radio."},
-    {"radio.*", "chip", SETTINGS_CHOICE, RADIO(chip), 0, 0, "unset", chips,
-     "Which transceiver is fitted."},
     {"radio.*", "socket", SETTINGS_PATH, RADIO(socket), 0, 0, "", NULL,
      "Simulated radio: path of the socket it listens on."},
-    {"radio.*", "spi", SETTINGS_PATH, RADIO(spi), 0, 0, "", NULL,
-     "Device of the transceiver, for instance /dev/spidev0.0."},
-    {"radio.*", "spi_hz", SETTINGS_INTEGER, RADIO(spi_hz), 100000, 16000000, "2000000", NULL,
-     "Clock of that bus."},
-    {"radio.*", "reset_line", SETTINGS_TEXT, RADIO(reset_line), 0, 64, "", NULL,
-     "Line to the transceiver's reset: its name, or chip label and offset as label:offset."},
-    {"radio.*", "interrupt_line", SETTINGS_TEXT, RADIO(interrupt_line), 0, 64, "", NULL,
-     "Line from DIO0 (SX127x) or DIO1 (SX126x)."},
-    {"radio.*", "busy_line", SETTINGS_TEXT, RADIO(busy_line), 0, 64, "", NULL,
-     "Line from BUSY (SX126x)."},
-    {"radio.*", "transmit_line", SETTINGS_TEXT, RADIO(transmit_line), 0, 64, "", NULL,
-     "Line that switches the antenna to the transmitter; empty: none."},
-    {"radio.*", "receive_line", SETTINGS_TEXT, RADIO(receive_line), 0, 64, "", NULL,
-     "Line that switches the antenna to the receiver; empty: none."},
+    {"radio.*", "board", SETTINGS_TEXT, RADIO(board), 0, 200, "", NULL,
+     "Preset of a common wiring: its name, or the path of a file; what is set here goes before "
+     "it."},
+    WIRING("radio.*"),
     {"radio.*", "frequency_hz", SETTINGS_INTEGER, RADIO(frequency_hz), 137000000, 1020000000, NULL,
      NULL, "Frequency of the channel, in hertz."},
     {"radio.*", "bandwidth_hz", SETTINGS_INTEGER, RADIO(bandwidth_hz), 125000, 500000, "125000",
@@ -130,6 +203,15 @@ static const struct settings_key keys[] = {
 
 const struct settings_schema gateway_schema = {sections, sizeof sections / sizeof sections[0], keys,
                                                sizeof keys / sizeof keys[0]};
+
+static const struct settings_section board_sections[] = {
+    {.name = "board", .offset = 0, .present_offset = (size_t)-1},
+};
+static const struct settings_key board_keys[] = {
+    WIRING("board"),
+};
+const struct settings_schema board_schema = {board_sections, 1, board_keys,
+                                             sizeof board_keys / sizeof board_keys[0]};
 
 static int split_collectors(const char *path, struct gateway_collectors *c,
                             struct settings_fault *fault)
@@ -184,6 +266,13 @@ static int check_radio(const char *path, unsigned number, const struct radio_set
                  number);
         return -EINVAL;
     }
+    if (radio->driver != RADIO_DRIVER_SIMULATED && radio->chip == RADIO_CHIP_UNSET) {
+        snprintf(fault->text, sizeof fault->text,
+                 "%s: [radio.%u] has no chip: name the transceiver that is fitted, for instance "
+                 "chip = sx1276, or choose a board.",
+                 path, number);
+        return -EINVAL;
+    }
     if (radio->driver != RADIO_DRIVER_SIMULATED && radio->spi[0] == '\0') {
         snprintf(fault->text, sizeof fault->text,
                  "%s: [radio.%u] has no spi: name the transceiver's device, for instance "
@@ -217,6 +306,8 @@ int gateway_settings_read(const char *path, struct gateway_settings *settings,
                  "%s: no radio: add a section [radio.0] with its driver and frequency_hz.", path);
         error = -EINVAL;
     }
+    for (unsigned i = 0; error == 0 && i < settings->radio_count; i++)
+        error = board_apply(&settings->radios[i], fault);
     for (unsigned i = 0; error == 0 && i < settings->radio_count; i++)
         error = check_radio(path, i, &settings->radios[i], fault);
     if (error == 0) {

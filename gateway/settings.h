@@ -24,13 +24,22 @@ enum radio_chip {
     RADIO_CHIP_SX1277,
     RADIO_CHIP_SX1279,
     RADIO_CHIP_SX1261,
-    RADIO_CHIP_SX1262
+    RADIO_CHIP_SX1262,
+    RADIO_CHIP_SX1273,
+    RADIO_CHIP_SX1278,
+    RADIO_CHIP_SX1268,
+    RADIO_CHIP_LLCC68
 };
+/* Order of the choices of [radio.N] amplifier: the pin the antenna hangs on; SX127x only. */
+enum radio_amplifier { RADIO_AMPLIFIER_UNSET, RADIO_AMPLIFIER_BOOST, RADIO_AMPLIFIER_RFO };
+/* Order of the choices of [radio.N] switch: who moves the antenna switch; SX126x only. */
+enum radio_switch { RADIO_SWITCH_UNSET, RADIO_SWITCH_LINES, RADIO_SWITCH_DIO2 };
 
 /* [radio.N]: one transceiver, or one simulated air. A line is "label:offset" (chip label and
  * offset) or a line name; empty: not connected. */
 struct radio_settings {
     int driver;   /* enum radio_driver */
+    char *board;  /* a preset that fills what is not set below; empty: none */
     int chip;     /* enum radio_chip; chips only */
     char *socket; /* simulated only: path of the socket to listen on */
     char *spi;    /* chips only: /dev/spidevB.C */
@@ -39,6 +48,10 @@ struct radio_settings {
     char *interrupt_line;               /* DIO0 of SX127x, DIO1 of SX126x */
     char *busy_line;                    /* SX126x only */
     char *transmit_line, *receive_line; /* antenna switch; empty: the chip or the board does it */
+    int amplifier;                      /* enum radio_amplifier */
+    int antenna_switch;                 /* enum radio_switch */
+    int64_t tcxo_mv;                    /* 0: a crystal, or on SX127x: no external clock */
+    int64_t rssi_offset_db;             /* calibration of the board */
     int64_t frequency_hz;
     int64_t bandwidth_hz;     /* 125000, 250000 or 500000 */
     int64_t spreading_factor; /* 7 to 12 */
