@@ -1,0 +1,61 @@
+// The shipped gateway with one simulated radio, and what speaks into that radio.
+import { writeFileSync } from 'node:fs';
+import { connect as connectSocket } from 'node:net';
+import { join } from 'node:path';
+import { start, top, until } from './broker.mjs';
+
+export const binaries = join(process.env.EDGEROW_BUILD ?? join(top, 'build'), 'bin');
+export const channel = { frequency_hz: 915900000, bandwidth_hz: 500000, spreading_factor: 7 };
+
+// units: [{ devaddr, nwkskey, appskey }]
+export async function startGateway(folder, port, { name = 'barn', site = 'home', units, world }) {
+  const file = join(folder, `${name}.ini`);
+  const keys = join(folder, `${name}-keys.csv`);
+  const socket = join(folder, `${name}.air`);
+  const lines = units.map((u) => `${u.devaddr},${u.nwkskey},${u.appskey}`);
+  writeFileSync(keys, `devaddr,nwk_skey,app_skey\n${lines.join('\n')}\n`, { mode: 0o600 });
+  writeFileSync(file, `[gateway]
+name = ${name}
+site = ${site}
+[broker]
+host = 127.0.0.1
+port = ${port}
+[spool]
+path = ${join(folder, `${name}-spool.db`)}
+size_mib = 4
+commit_seconds = 0
+[keys]
+file = ${keys}
+[collectors]
+names = office
+[radio.0]
+driver = simulated
+socket = ${socket}
+frequency_hz = ${channel.frequency_hz}
+bandwidth_hz = ${channel.bandwidth_hz}
+spreading_factor = ${channel.spreading_factor}
+${world ? `[rehearsal]\nclock = ${world.path}\n` : ''}`);
+  const gateway = start(join(binaries, 'edgerow-gateway'), ['--config', file]);
+  await until('the gateway', () => gateway.ended || /hears with/.test(gateway.output));
+  if (gateway.ended) throw new Error(`the gateway ended: ${gateway.output}`);
+  const air = await openAir(socket);
+  return Object.assign(gateway, { air, socket });
+}
+
+// Lines into the simulated radio; answers are kept.
+async function openAir(path) {
+  const socket = connectSocket(path);
+  await new Promise((done, failed) => { socket.once('connect', done).once('error', failed); });
+  const air = { answers: '', close: () => socket.destroy() };
+  socket.on('data', (data) => { air.answers += data; });
+  socket.on('error', () => {});
+  air.raw = (text) => new Promise((done) => { socket.write(text, done); });
+  air.line = (hex, { rssi = -104.25, snr = -3.5, at, ...other } = {}) => {
+    const c = { ...channel, ...other };
+    const when = at === undefined ? '' : ` at ${(at / 1000).toFixed(3)}`;
+    return `frame ${hex} frequency ${c.frequency_hz} bandwidth ${c.bandwidth_hz} ` +
+      `sf ${c.spreading_factor} rssi ${rssi} snr ${snr}${when}\n`;
+  };
+  air.frame = (hex, options) => air.raw(air.line(hex, options));
+  return air;
+}
