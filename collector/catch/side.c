@@ -2,6 +2,9 @@
 
 #include <math.h>
 
+/* Half as much again as the whole ring, on the scale of the square roots. */
+#define LEAST_SHARE 1.22
+
 /* Rates of the traps, NAN where nothing was counted; the square root tames a single hot trap. */
 static void fill(const struct catch_trap *traps, size_t count, double *rates)
 {
@@ -97,7 +100,7 @@ bool catch_side_of(const struct catch_trap *traps, const int *side, size_t count
     double share = highest(rates, side, count, 0, &without);
     double p_without = p_of(rates, side, count, share);
     result->p = fmax(p_all, p_without);
-    result->leads = result->p <= level && without == result->side;
+    result->leads = result->p <= level && without == result->side && share >= LEAST_SHARE;
     return true;
 }
 

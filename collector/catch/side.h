@@ -3,8 +3,8 @@
  *
  * A nest beside a block shows on the traps of one side; a single hot trap shows on one trap. A side leads in a
  * week when the mean of its traps stands out from what turning the ring of traps against the sides gives
- * (neighbouring traps hang together, and turning keeps that), still does without its hottest trap, and did so
- * the week before as well. Otherwise the best that can be named is a hot stretch.
+ * (neighbouring traps hang together, and turning keeps that), still does without its hottest trap, is half as
+ * much again as the whole ring, and did so the week before as well. Otherwise the best that can be named is a hot stretch.
  */
 #ifndef EDGEROW_CATCH_SIDE_H
 #define EDGEROW_CATCH_SIDE_H
