@@ -567,6 +567,8 @@ void disk_salvage_counters(const char *path,
     int code =
         sqlite3_open_v2(path, &damaged.db, SQLITE_OPEN_READWRITE | SQLITE_OPEN_NOMUTEX, NULL);
     if (code == SQLITE_OK)
+        code = sqlite3_exec(damaged.db, "PRAGMA locking_mode = EXCLUSIVE", NULL, NULL, NULL);
+    if (code == SQLITE_OK)
         code = sqlite3_prepare_v2(damaged.db, statement_sql[COUNTERS], -1,
                                   &damaged.statements[COUNTERS], NULL);
     if (code == SQLITE_OK)

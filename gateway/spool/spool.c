@@ -12,7 +12,8 @@
 #include "gateway/spool/queue.h"
 #include "gateway/spool/room.h"
 
-enum { FORGET_AT_ONCE = 2000 };
+/* A disk that is full for a moment is no reason to give rows up. */
+enum { FORGET_AT_ONCE = 2000, TIGHT_AFTER = 2 };
 
 struct collector_mark {
     struct disk_mark mark;
@@ -31,7 +32,7 @@ struct spool {
     char boot[FEED_ID_SIZE];
     struct boot_clock clock;
     bool boot_dirty;
-    bool tight;          /* the last commit found no room */
+    unsigned tight; /* commits in a row that found no room */
     uint64_t queue_lost; /* given up in memory and not yet told in a row */
     uint64_t given_up;
 };
@@ -302,7 +303,7 @@ static int write_all(struct spool *spool, int64_t now_s, uint64_t *thinned)
             .last = spool->last,
             .marked = lowest_mark(spool),
             .queue = spool->queue,
-            .tight = spool->tight,
+            .tight = spool->tight >= TIGHT_AFTER,
         };
         error = room_make(&room);
         spool->oldest = room.oldest;
@@ -329,7 +330,7 @@ static void settle(struct spool *spool, uint64_t thinned)
     spool->queue_lost = 0;
     spool->given_up += thinned;
     spool->boot_dirty = false;
-    spool->tight = false;
+    spool->tight = 0;
     for (unsigned i = 0; i < spool->collectors->count; i++)
         spool->marks[i].dirty = false;
 }
@@ -348,7 +349,7 @@ int spool_commit(struct spool *spool, int64_t now_s)
     if (error != 0) {
         disk_rollback(spool->disk);
         *spool = before;
-        spool->tight = error == -ENOSPC;
+        spool->tight = error == -ENOSPC ? before.tight + 1 : 0;
         return error;
     }
     settle(spool, thinned);
