@@ -14,8 +14,10 @@
 
 _Static_assert((int)FLOW_PEERS_MAX >= (int)GATEWAY_COLLECTORS_MAX, "a flow position per collector");
 
-/* A turn of the loop hands over at most this many rows, so that frames are not kept waiting. */
-enum { ROWS_AT_ONCE = 256 };
+/* A turn of the loop hands over at most this many rows, so that frames are not kept waiting. And the
+ * session has at most so many that the broker has not acknowledged: the library walks through all of them
+ * for each acknowledgement. */
+enum { ROWS_AT_ONCE = 128, SESSION_HOLDS = 256 };
 
 struct publisher {
     struct session *session;
@@ -61,6 +63,10 @@ static int publish_one(struct publisher *p, uint64_t last)
     size_t len;
     if (wanted == 0)
         return 0;
+    if (session_in_flight(p->session) >= SESSION_HOLDS) {
+        p->blocked = true;
+        return 0;
+    }
     int found = spool_read(p->spool, wanted, &row);
     if (found <= 0) {
         complain_read(p, wanted, found == 0 ? "it is missing" : strerror(-found));
@@ -225,8 +231,8 @@ static void on_sent(void *user, int id)
 {
     (void)id;
     struct publisher *p = user;
-    if (p->blocked)
-        publisher_pump(p);
+    if (p->blocked && session_in_flight(p->session) <= SESSION_HOLDS / 2)
+        sd_event_source_set_enabled(p->more, SD_EVENT_ONESHOT);
 }
 
 static int make_topics(struct publisher *p, const struct gateway_settings *settings,

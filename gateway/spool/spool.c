@@ -32,7 +32,7 @@ struct spool {
     char boot[FEED_ID_SIZE];
     struct boot_clock clock;
     bool boot_dirty;
-    unsigned tight; /* commits in a row that found no room */
+    unsigned tight;      /* commits in a row that found no room */
     uint64_t queue_lost; /* given up in memory and not yet told in a row */
     uint64_t given_up;
 };

@@ -48,7 +48,8 @@ START_TEST(a_persons_file)
     accept_units(HEADER "01be7df1," PAIR, 1); /* no line end at the end */
     accept_units("\xEF\xBB\xBF" HEADER "01BE7DF1," PAIR "\r\n02000000," PAIR "\r\n", 2);
     accept_units("app_skey, DevAddr ,nwk_skey\n" APP ",01be7df1," NWK "\n\n", 1);
-    accept_units("\"devaddr\",\"nwk_skey\",\"app_skey\"\n\"01be7df1\",\"" NWK "\",\"" APP "\"\n", 1);
+    accept_units("\"devaddr\",\"nwk_skey\",\"app_skey\"\n\"01be7df1\",\"" NWK "\",\"" APP "\"\n",
+                 1);
     accept_units(HEADER, 0);
     accept_units(HEADER "00000000," PAIR "\n03ffffff," PAIR "\n", 2);
 }
@@ -83,12 +84,14 @@ START_TEST(refusals_say_where_and_what)
     refuse("devaddr,nwk_skey,app_skey,place\n", "\"place\"");
     refuse("devaddr,nwk_skey,nwk_skey\n", "twice");
     refuse("01be7df1," PAIR "\n", "the first line must be");
-    refuse(HEADER "1be7df1," PAIR "\n", "keys.csv:2: devaddr \"1be7df1\" is not 8 hexadecimal digits");
+    refuse(HEADER "1be7df1," PAIR "\n",
+           "keys.csv:2: devaddr \"1be7df1\" is not 8 hexadecimal digits");
     refuse(HEADER "0401be7d," PAIR "\n", "above 03FFFFFF");
     refuse(HEADER "\n01be7df1," NWK "\n", "keys.csv:3: 2 of three fields");
     refuse(HEADER "01be7df1," PAIR ",x\n", "more than three fields");
     refuse(HEADER "01be7df1," NWK "0," APP "\n", "nwk_skey has 33 characters");
-    refuse(HEADER "01be7df1," NWK ",zc925802ae430ca77fd3dd73cb2cc588\n", "app_skey holds something");
+    refuse(HEADER "01be7df1," NWK ",zc925802ae430ca77fd3dd73cb2cc588\n",
+           "app_skey holds something");
     refuse(HEADER "01be7df1," PAIR "\n02000000," PAIR "\n01BE7DF1," PAIR "\n",
            "keys.csv:4: devaddr 01BE7DF1 stands on line 2 already");
     refuse(HEADER "\"01be7df1," PAIR "\n", "quotation mark");

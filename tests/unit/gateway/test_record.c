@@ -76,7 +76,8 @@ START_TEST(no_port_and_a_report)
     record.frame.fport = -1;
     record.frame.payload_len = 0;
     ck_assert_int_eq(round_trip(&record).frame.fport, -1);
-    struct air_report report = {.kind = AIR_REGULAR, .epoch = 7, .entries = 1234, .interval_min = 15, .battery_mv = 3300};
+    struct air_report report = {
+        .kind = AIR_REGULAR, .epoch = 7, .entries = 1234, .interval_min = 15, .battery_mv = 3300};
     size_t len;
     ck_assert_int_eq(air_report_encode(&report, record.frame.payload, &len), 0);
     record.frame.fport = 10;
@@ -96,8 +97,9 @@ START_TEST(the_other_kinds)
     struct record back = round_trip(&record);
     ck_assert_str_eq(back.clock.boot, "00000000ffffffff");
     ck_assert_int_eq(back.clock.offset_ms, -86400123);
-    record = (struct record){.kind = FEED_ROW_LOSS,
-                             .loss = {.first = 5, .last = UINT64_C(1) << 50, .count = 9, .why = "disk full"}};
+    record = (struct record){
+        .kind = FEED_ROW_LOSS,
+        .loss = {.first = 5, .last = UINT64_C(1) << 50, .count = 9, .why = "disk full"}};
     back = round_trip(&record);
     ck_assert_uint_eq(back.loss.first, 5);
     ck_assert_uint_eq(back.loss.last, UINT64_C(1) << 50);

@@ -7,7 +7,8 @@
 #include "gateway/settings.h"
 
 #define HEAD                                                                                       \
-    "[gateway]\nname = north\nsite = hill\n[broker]\n[spool]\n[keys]\n[collectors]\nnames = main\n"
+    "[gateway]\nname = north\nsite = hill\n[broker]\n[spool]\n[keys]\n[collectors]\nnames = "      \
+    "main\n"
 #define RADIO "[radio.0]\ndriver = simulated\nsocket = /run/air\nfrequency_hz = 868100000\n"
 
 static struct gateway_settings settings;
@@ -54,11 +55,14 @@ START_TEST(what_does_not_fit_together_is_refused)
     refuse(HEAD "[radio.0]\ndriver = simulated\nfrequency_hz = 868100000\n", "has no socket");
     refuse(HEAD "[radio.0]\ndriver = sx127x\nfrequency_hz = 868100000\n", "/dev/spidev0.0");
     refuse(HEAD RADIO "bandwidth_hz = 126000\n", "use 125000, 250000 or 500000");
-    refuse("[gateway]\nname = a\nsite = b\n[broker]\n[spool]\n[keys]\n[collectors]\nnames = a, b/c\n" RADIO,
+    refuse("[gateway]\nname = a\nsite = b\n[broker]\n[spool]\n[keys]\n[collectors]\nnames = a, "
+           "b/c\n" RADIO,
            "\"b/c\" is no name");
-    refuse("[gateway]\nname = a\nsite = b\n[broker]\n[spool]\n[keys]\n[collectors]\nnames = a b c d e\n" RADIO,
+    refuse("[gateway]\nname = a\nsite = b\n[broker]\n[spool]\n[keys]\n[collectors]\nnames = a b c "
+           "d e\n" RADIO,
            "more than 4 collectors");
-    refuse("[gateway]\nname = a\nsite = b\n[broker]\n[spool]\n[keys]\n[collectors]\nnames = , ,\n" RADIO,
+    refuse("[gateway]\nname = a\nsite = b\n[broker]\n[spool]\n[keys]\n[collectors]\nnames = , "
+           ",\n" RADIO,
            "name the collector");
     refuse(HEAD RADIO "no_such_key = 1\n", "no_such_key");
 }
@@ -76,7 +80,8 @@ START_TEST(the_manual_page_agrees)
     while (fgets(line, sizeof line, page) != NULL) {
         char name[64], more[64];
         if (sscanf(line, ".Ss Section [%60[^]]]", name) == 1) {
-            snprintf(section, sizeof section, "%s", strcmp(name, "radio.N") == 0 ? "radio.*" : name);
+            snprintf(section, sizeof section, "%s",
+                     strcmp(name, "radio.N") == 0 ? "radio.*" : name);
             continue;
         }
         if (section[0] == '\0' || sscanf(line, ".It Ic %60s %60s", name, more) < 1)

@@ -35,7 +35,8 @@ START_TEST(a_line_is_read)
     ck_assert_int_eq(packet.event_us, INT64_C(1790000000000001));
     ck_assert_int_eq(parse("frame 00 " REST " at 1790000000.5"), 0);
     ck_assert_int_eq(packet.event_us, INT64_C(1790000000500000));
-    ck_assert_int_eq(parse("frame  00   at 5 snr 0 rssi -0.019 sf 12 bandwidth 500000 frequency 1 "), 0);
+    ck_assert_int_eq(
+        parse("frame  00   at 5 snr 0 rssi -0.019 sf 12 bandwidth 500000 frequency 1 "), 0);
     ck_assert_int_eq(packet.rssi_cdbm, -1);
 }
 END_TEST
@@ -43,9 +44,19 @@ END_TEST
 START_TEST(bad_lines_say_why)
 {
     static const char *const lines[] = {
-        "", "fram 00 " REST, "frame", "frame 0 " REST, "frame 0g " REST, "frame " REST,
-        "frame 00", "frame 00 " REST " at", "frame 00 " REST " at -5", "frame 00 " REST " at 1e9",
-        "frame 00 " REST " at 99999999999999999999", "frame 00 " REST " sf 7", "frame 00 " REST " x 1",
+        "",
+        "fram 00 " REST,
+        "frame",
+        "frame 0 " REST,
+        "frame 0g " REST,
+        "frame " REST,
+        "frame 00",
+        "frame 00 " REST " at",
+        "frame 00 " REST " at -5",
+        "frame 00 " REST " at 1e9",
+        "frame 00 " REST " at 99999999999999999999",
+        "frame 00 " REST " sf 7",
+        "frame 00 " REST " x 1",
         "frame 00 frequency 868100000 bandwidth 125000 sf 7 rssi -101.5",
         "frame 00 frequency 868.1 bandwidth 125000 sf 13 rssi -101.5 snr 1",
         "frame 00 frequency -1 bandwidth 125000 sf 7 rssi -101.5 snr 1",
@@ -115,8 +126,8 @@ static void setup(void)
                                        .spreading_factor = 7};
     char text[256];
     heard = (struct heard){0};
-    ck_assert_msg(radio_simulated.open(&radio, &settings, take, &heard, text, sizeof text) == 0, "%s",
-                  text);
+    ck_assert_msg(radio_simulated.open(&radio, &settings, take, &heard, text, sizeof text) == 0,
+                  "%s", text);
 }
 
 static void teardown(void)
@@ -218,7 +229,8 @@ START_TEST(what_is_sent_reaches_every_program)
     int a = dial(), b = dial();
     char line[SIMULATED_LINE_MAX] = "";
     say(a, "\n");
-    struct radio_sending sending = {.bytes = {1}, .len = 1, .bandwidth_hz = 125000, .spreading_factor = 7};
+    struct radio_sending sending = {
+        .bytes = {1}, .len = 1, .bandwidth_hz = 125000, .spreading_factor = 7};
     ck_assert_int_eq(radio_simulated.send(radio, &sending), 0);
     ck_assert_int_gt(read(a, line, sizeof line - 1), 0);
     ck_assert_int_eq(strncmp(line, "send 01 ", 8), 0);

@@ -14,10 +14,10 @@
 #include "gateway/spool/spool.h"
 #include "tests/unit/gateway/faulty_disk.h"
 
-#define MIB      (UINT64_C(1) << 20)
-#define DAY_S    86400
-#define START_S  INT64_C(1790000000)
-#define BOOT     "00112233445566ff"
+#define MIB     (UINT64_C(1) << 20)
+#define DAY_S   86400
+#define START_S INT64_C(1790000000)
+#define BOOT    "00112233445566ff"
 
 static char folder[64], path[96];
 static struct gateway_collectors collectors;
@@ -74,8 +74,12 @@ static struct record frame(uint32_t devaddr, uint32_t fcnt, uint8_t epoch, int64
                              .frequency_hz = 868100000,
                              .bandwidth_hz = 125000,
                              .spreading_factor = 7};
-    struct air_report report = {
-        .kind = AIR_REGULAR, .epoch = epoch, .entries = fcnt * 3, .interval_min = 15, .battery_mv = 3300, .recent_count = 7};
+    struct air_report report = {.kind = AIR_REGULAR,
+                                .epoch = epoch,
+                                .entries = fcnt * 3,
+                                .interval_min = 15,
+                                .battery_mv = 3300,
+                                .recent_count = 7};
     size_t len;
     ck_assert_int_eq(air_report_encode(&report, f->payload, &len), 0);
     f->payload_len = (uint8_t)len;
@@ -172,7 +176,8 @@ START_TEST(the_chain_holds_in_the_file)
     uint8_t hash[CHAIN_BYTES] = {0};
     ck_assert_int_eq(sqlite3_open_v2(path, &db, SQLITE_OPEN_READWRITE, "unix"), SQLITE_OK);
     ck_assert_int_eq(
-        sqlite3_prepare_v2(db, "SELECT hash, body FROM spooled ORDER BY n", -1, &rows, NULL), SQLITE_OK);
+        sqlite3_prepare_v2(db, "SELECT hash, body FROM spooled ORDER BY n", -1, &rows, NULL),
+        SQLITE_OK);
     int count = 0;
     for (; sqlite3_step(rows) == SQLITE_ROW; count++) {
         chain_extend(hash, sqlite3_column_blob(rows, 1), (size_t)sqlite3_column_bytes(rows, 1));
@@ -393,7 +398,7 @@ START_TEST(a_boot_that_becomes_synchronised_says_by_how_much)
     ck_assert(!stamp.synchronised);
     add(1, 1, stamp.heard_ms / 1000);
     commit(START_S);
-    reopen(); /* the daemon, not the machine */
+    reopen();                                 /* the daemon, not the machine */
     stamp = spool_stamp(spool, 999000, 2500); /* the clock was set by hand meanwhile */
     ck_assert_int_eq(stamp.heard_ms, 3000);
     spool_settle_clock(spool, START_S * 1000 + 4000, 4000, true);
@@ -478,7 +483,8 @@ START_TEST(a_file_that_is_no_spool_is_set_aside)
     spool_close(spool);
     spool = NULL;
     FILE *file = fopen(path, "w");
-    fputs("this is a shopping list, long enough to have a header of a database in its place. ", file);
+    fputs("this is a shopping list, long enough to have a header of a database in its place. ",
+          file);
     for (int i = 0; i < 100; i++)
         fputs("eggs, milk, ", file);
     fclose(file);

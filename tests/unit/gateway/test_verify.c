@@ -140,8 +140,8 @@ END_TEST
 START_TEST(the_gap_has_no_limit)
 {
     ck_assert_int_eq(hear(10, 't', 0), VERIFY_ACCEPTED);
-    ck_assert_int_eq(hear(65535, 't', SECOND), VERIFY_ACCEPTED);  /* the same half, far ahead */
-    ck_assert_int_eq(hear(65536, 't', SECOND), VERIFY_ACCEPTED);  /* rolls over */
+    ck_assert_int_eq(hear(65535, 't', SECOND), VERIFY_ACCEPTED); /* the same half, far ahead */
+    ck_assert_int_eq(hear(65536, 't', SECOND), VERIFY_ACCEPTED); /* rolls over */
     ck_assert_int_eq(hear(0x1FFFF, 't', SECOND), VERIFY_ACCEPTED);
     ck_assert_int_eq(hear(0x2FFFE, 't', SECOND), VERIFY_ACCEPTED); /* the next half, far ahead */
 }
@@ -161,7 +161,8 @@ START_TEST(the_last_half_does_not_wrap)
     struct verify_heard heard = {.fcnt = 0xFFFF0005};
     verify_counter_note(&verify_table_find(table, UNIT)->counter, &heard);
     ck_assert_int_eq(hear(0xFFFF0006, 't', 0), VERIFY_ACCEPTED);
-    ck_assert_int_eq(hear(3, 't', 0), VERIFY_FORGED); /* far below: out of reach, and not accepted */
+    ck_assert_int_eq(hear(3, 't', 0),
+                     VERIFY_FORGED); /* far below: out of reach, and not accepted */
 }
 END_TEST
 
