@@ -269,21 +269,22 @@ static struct history_report *put(struct history *history, size_t index,
     return to;
 }
 
-int history_load(struct history *history, const struct history_report *reports,
-                 const uint32_t *fcnts, size_t count)
+int history_load(struct history *history, const struct history_report *report, uint32_t fcnt)
 {
-    int error = make_room(history, count);
-    for (size_t i = 0; i < count && !error; i++) {
-        struct air_report decoded;
-        if (history_has(history, fcnts[i]))
-            continue;
-        if (air_report_decode(reports[i].payload, reports[i].payload_len, &decoded))
-            return -EBADMSG;
-        fill(put(history, history_position(history, fcnts[i]), &reports[i]), fcnts[i], &decoded);
-    }
+    struct air_report decoded;
+    if (history_has(history, fcnt))
+        return 0;
+    if (air_report_decode(report->payload, report->payload_len, &decoded))
+        return -EBADMSG;
+    int error = make_room(history, 1);
     if (!error)
-        judge_times(history, 0, history->count);
+        fill(put(history, history_position(history, fcnt), report), fcnt, &decoded);
     return error;
+}
+
+void history_settle(struct history *history)
+{
+    judge_times(history, 0, history->count);
 }
 
 /* What a change at index may move: reports [low, high), as they were placed before. */

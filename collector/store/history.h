@@ -62,11 +62,11 @@ bool history_has(const struct history *history, uint32_t fcnt);
  * loaded. */
 bool history_reaches(const struct history *history, uint32_t fcnt, uint8_t epoch);
 
-/* Adds stored reports, in any order, without placing anything; those held already are skipped.
- * Payloads that do not decode are a damaged store: -EBADMSG. Names of epochs come before, by
- * history_add_epoch. */
-int history_load(struct history *history, const struct history_report *reports,
-                 const uint32_t *fcnts, size_t count);
+/* Adds a stored report without placing anything; one that is held already is skipped. After the
+ * last, and before anything else, history_settle. Its epoch must have been named by
+ * history_add_epoch. 0, -ENOMEM, or -EBADMSG when the payload does not decode: a damaged store. */
+int history_load(struct history *history, const struct history_report *report, uint32_t fcnt);
+void history_settle(struct history *history);
 int history_add_epoch(struct history *history, uint8_t epoch, uint32_t first_fcnt, bool anchored);
 
 /* A new report; *report's first part is filled in, its payload decoded as given. history_reaches

@@ -88,6 +88,28 @@ static int64_t intervals_carried(const struct series_report *older,
     return max_of(min_of(carried, fitting), 0);
 }
 
+static int64_t carried_entries(const struct series_report *newer, int64_t carried)
+{
+    int64_t sum = 0;
+    for (int64_t back = 0; back < carried; back++)
+        sum += newer->recent[back] == AIR_RECENT_UNKNOWN ? 0 : newer->recent[back];
+    return sum;
+}
+
+/* Being switched off counts as one unknown interval, however long it was, so that the number of intervals
+ * may be taken for too large by a multiple of 64; the counter then shows that the older ones lie before. */
+static int64_t intervals_believed(const struct series_report *older,
+                                  const struct series_report *newer, int64_t carried)
+{
+    uint32_t total = newer->entries - (older ? older->entries : 0);
+    if (!older || carried_entries(newer, carried) <= total)
+        return carried;
+    for (int64_t back = carried - 2; back >= 0; back--)
+        if (newer->recent[back] == AIR_RECENT_UNKNOWN && carried_entries(newer, back) <= total)
+            return back + 1;
+    return carried;
+}
+
 static struct stretch interval_stretch(const struct series_report *newer, int64_t back)
 {
     int64_t interval_ms = newer->interval_min * MINUTE_MS;
@@ -123,19 +145,21 @@ static void segment_begin(struct segment *segment, const struct series_report *o
     segment->stretches[0] = (struct stretch){.begin_s = max_of(older_s, end_s - GAP_MAX_S),
                                              .end_s = max_of(end_s, older_s),
                                              .open = true,
-                                             .counted = true};
+                                             .counted = !(complete && first && !first->counted)};
 }
 
 /* Stretch 0 is the gap, empty before the first report. */
 static void segment_build(struct segment *segment, const struct series_report *older,
                           const struct series_report *newer)
 {
-    int64_t carried = intervals_carried(older, newer);
+    int64_t told = intervals_carried(older, newer);
+    int64_t carried = intervals_believed(older, newer, told);
     *segment = (struct segment){.count = 1, .last_s = floor_div(newer->tick_ms, 1000)};
     for (int64_t back = carried - 1; back >= 0; back--)
         segment->stretches[segment->count++] = interval_stretch(newer, back);
     if (older)
-        segment_begin(segment, older, newer, carried == series_intervals(older, newer));
+        segment_begin(segment, older, newer,
+                      carried < told || carried == series_intervals(older, newer));
 }
 
 static int64_t segment_entries(const struct segment *segment)

@@ -373,7 +373,8 @@ START_TEST(suffixes)
                 extended++;
                 for (size_t k = 0; k < all.count; k++)
                     ck_assert_int_eq(
-                        history_load(&history, &all.reports[k], &all.reports[k].placed.fcnt, 1), 0);
+                        history_load(&history, &all.reports[k], all.reports[k].placed.fcnt), 0);
+                history_settle(&history);
                 history.complete = true;
             }
             insert(&history, &deliveries[i], &parts);
@@ -385,9 +386,10 @@ START_TEST(suffixes)
                     history_add_epoch(&fresh, history.epochs[e].epoch, history.epochs[e].first_fcnt,
                                       false);
                 for (size_t k = history.count - 30; k < history.count; k++)
-                    ck_assert_int_eq(history_load(&fresh, &history.reports[k],
-                                                  &history.reports[k].placed.fcnt, 1),
-                                     0);
+                    ck_assert_int_eq(
+                        history_load(&fresh, &history.reports[k], history.reports[k].placed.fcnt),
+                        0);
+                history_settle(&fresh);
                 history_free(&history);
                 history = fresh;
             }

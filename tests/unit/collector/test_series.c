@@ -144,6 +144,25 @@ START_TEST(same_tick)
 }
 END_TEST
 
+START_TEST(switched_off)
+{
+    /* Off for 40 days: an unknown interval, then one of 5; what is carried beyond lies before A. */
+    struct series_report a = at(0, 100, "89"), b = at(40 * 24 * 60, 105, "5?89");
+    b.tick = (uint8_t)((a.tick + 2) % 64);
+    struct series_placing p = place(&a, &b);
+    int64_t entries = 0, covered_s = 0, counted_s = 0;
+    for (size_t i = 0; i < p.count; i++) {
+        entries += p.changes[i].entries - p.changes[i].spread;
+        covered_s += p.changes[i].covered_s;
+        counted_s += p.changes[i].counted_s;
+    }
+    ck_assert_int_eq(entries, 5);
+    ck_assert_int_eq(covered_s, 900);
+    ck_assert_int_eq(counted_s, 900);
+    series_placing_free(&p);
+}
+END_TEST
+
 START_TEST(first_report)
 {
     struct series_report a = at(30, 100, "12~?");
@@ -239,6 +258,7 @@ int main(void)
     tcase_add_test(tcase, too_many_in_intervals);
     tcase_add_test(tcase, too_few_in_intervals);
     tcase_add_test(tcase, same_tick);
+    tcase_add_test(tcase, switched_off);
     tcase_add_test(tcase, first_report);
     tcase_add_test(tcase, others);
     tcase_add_test(tcase, extremes);
