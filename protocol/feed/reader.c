@@ -98,13 +98,19 @@ static int read_switch(const struct feed_field *f, const json_t *value, void *at
     return FEED_OK;
 }
 
+static int digit_value(char digit)
+{
+    if (digit >= '0' && digit <= '9')
+        return digit - '0';
+    return digit >= 'a' && digit <= 'f' ? digit - 'a' + 10 : -1;
+}
+
 static int hex_value(const char *text, size_t len, uint8_t *bytes)
 {
     for (size_t i = 0; i < len; i++) {
-        const char *digit = memchr(hex_digits, text[i], 16);
-        if (digit == NULL)
+        int value = digit_value(text[i]);
+        if (value < 0)
             return FEED_RANGE;
-        uint8_t value = (uint8_t)(digit - hex_digits);
         bytes[i / 2] = (uint8_t)(i % 2 == 0 ? value << 4 : bytes[i / 2] | value);
     }
     return FEED_OK;

@@ -206,7 +206,7 @@ START_TEST(encoders_refuse)
     ck_assert_int_eq(feed_row_encode(&value.row, out, sizeof out, &len), FEED_RANGE);
     struct feed_trap_state trap = {.at_ms = 1, .trap = "a b", .block = "north"};
     ck_assert_int_eq(feed_trap_state_encode(&trap, out, sizeof out, &len), FEED_NAME);
-    strcpy(trap.trap, "a");
+    memcpy(trap.trap, "a", 2);
     trap.level_mm = INFINITY;
     ck_assert_int_eq(feed_trap_state_encode(&trap, out, sizeof out, &len), FEED_RANGE);
     ck_assert_uint_eq(len, 4);

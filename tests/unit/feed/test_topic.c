@@ -44,8 +44,8 @@ START_TEST(longest_topic_fits)
     memset(name, 'x', FEED_NAME_MAX);
     name[FEED_NAME_MAX] = '\0';
     struct feed_topic topic = {.kind = FEED_TOPIC_COLLECTOR_PRESENCE}, found;
-    strcpy(topic.site, name);
-    strcpy(topic.name, name);
+    memcpy(topic.site, name, sizeof name);
+    memcpy(topic.name, name, sizeof name);
     ck_assert_int_eq(feed_topic_format(&topic, text), FEED_OK);
     ck_assert_int_eq(feed_topic_parse(text, &found), FEED_OK);
     ck_assert_str_eq(found.name, name);
@@ -59,9 +59,9 @@ START_TEST(wildcards_only_to_subscribe)
     ck_assert_int_eq(feed_topic_format(&every, text), FEED_OK);
     ck_assert_str_eq(text, "edgerow/home/stored/gw-1/+");
     ck_assert_int_eq(feed_topic_parse(text, &found), FEED_NAME);
-    strcpy(every.name, "#");
+    memcpy(every.name, "#", 2);
     ck_assert_int_eq(feed_topic_format(&every, text), FEED_NAME);
-    strcpy(every.name, "a/b");
+    memcpy(every.name, "a/b", 4);
     ck_assert_int_eq(feed_topic_format(&every, text), FEED_NAME);
     every.name[0] = '\0';
     ck_assert_int_eq(feed_topic_format(&every, text), FEED_NAME);
