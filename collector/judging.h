@@ -21,7 +21,7 @@
 struct judging;
 
 /* Called from judging_run (after its commit) and judging_say_all; any may be NULL. A state is said
- * when it changes in substance, and its small changes once an hour. */
+ * when it changes in substance, and its small changes every three hours. */
 struct judging_events {
     void *user;
     void (*trap)(void *user, const struct feed_trap_state *state);

@@ -54,16 +54,20 @@ static void fail(struct judge *j, enum feed_visit_reason reason)
 
 /* A level that falls by rate * demand a day; where is it after so many days, z deviations off? */
 struct fall {
-    double level_mm, level_spread_mm, mm_day, rate_share, day_share;
+    double level_mm, level_spread_mm, mm_day;
+    double rate_share;    /* what is not known of the trap's rate, of the loss */
+    double weather_share; /* of the weather of three days; errors of single days partly cancel */
+    double day_share;     /* of the trap's own single days; these do */
 };
 
 static double fall_level(const struct fall *fall, double days, double z)
 {
     double lost = fall->mm_day * days;
     double rate = lost * fall->rate_share;
-    double weather = fall->mm_day * fall->day_share;
-    double variance =
-        fall->level_spread_mm * fall->level_spread_mm + rate * rate + weather * weather * days;
+    double weather = lost * fall->weather_share * pow(3 / fmax(0.25, days), 0.25);
+    double day = fall->mm_day * fall->day_share;
+    double variance = fall->level_spread_mm * fall->level_spread_mm + rate * rate +
+                      weather * weather + day * day * days;
     return fall->level_mm - lost + z * sqrt(variance);
 }
 
@@ -103,7 +107,8 @@ static struct fall fall_of(const struct judge *j)
         .level_spread_mm = square_sum(trace->level_spread_mm, 0.2 * mm_day * fmax(0, since)),
         .mm_day = mm_day,
         .rate_share = trace->rate > 0 ? trace->rate_spread / trace->rate : 0,
-        .day_share = square_sum(block->demand_spread, fmin(1, fmax(LAW_SPREAD, own_day))),
+        .weather_share = block->demand_spread,
+        .day_share = fmin(1, fmax(LAW_SPREAD, own_day)),
     };
     return fall;
 }

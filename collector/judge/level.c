@@ -20,7 +20,7 @@ enum {
 static const double NOISE_MM = 0.3;      /* of an hour's median; the sensor alone is good to 0.5 */
 static const double NOISE_LOSS_MM = 1.0; /* below it, loss is not told from noise */
 static const double FULL_ENOUGH_MM = 6;  /* below the full mark a service still counts as one */
-static const double FOAM_SPREAD_MM = 2;
+static const double FOAM_SPREAD_MM = 2, FOAM_MOST_MM = 8;
 static const double BLOCK_SPREAD_UNKNOWN = 0.3;
 static const double OWN_SPREAD_LEAST = 0.04;
 
@@ -98,17 +98,34 @@ static bool visit_near(const struct learner *l, const struct step *step)
     return false;
 }
 
+/* Foam of bait that was poured in less than two days ago sinks and is no spill. */
+static bool foam_sinks(const struct learner *l, const struct step *step, int64_t at_s)
+{
+    for (size_t i = 0; i < l->trace->event_count; i++) {
+        const struct level_event *event = &l->trace->events[i];
+        bool poured = event->kind == LEVEL_EVENT_VISIT || event->kind == LEVEL_EVENT_RISE;
+        if (poured && event->at_s <= at_s && at_s < event->at_s + FOAM_HOURS * HOUR_S &&
+            step->change_mm > -FOAM_MOST_MM)
+            return true;
+    }
+    return false;
+}
+
 static void name_step(struct learner *l, const struct step *step)
 {
     if (visit_near(l, step))
         return; /* it becomes that visit's change */
     size_t from = l->series.hour[step->at - 1], to = l->series.hour[step->at];
     int64_t at_s = hour_begin(l, step->at);
-    if (step->change_mm < 0)
-        add_event(l, at_s, LEVEL_EVENT_SPILL, step->change_mm);
-    else if (rain_between(l, from, to) > 0.4 * (double)step->change_mm)
+    if (step->change_mm < 0) {
+        if (step->sure && !foam_sinks(l, step, at_s))
+            add_event(l, at_s, LEVEL_EVENT_SPILL, step->change_mm);
+        return;
+    }
+    size_t after = to + 1 < l->facts->hour_count ? to + 1 : to;
+    if (rain_between(l, from > 0 ? from - 1 : 0, after) > 0.3 * (double)step->change_mm)
         return; /* rain is told by the hour, below */
-    else if (step->sure)
+    if (step->sure)
         add_event(l, at_s, LEVEL_EVENT_RISE, step->change_mm);
 }
 
@@ -224,8 +241,9 @@ static bool disturbed(const struct learner *l, size_t position)
     int64_t begin = hour_begin(l, position);
     for (size_t i = 0; i < l->trace->event_count; i++) {
         const struct level_event *event = &l->trace->events[i];
-        if (event->kind == LEVEL_EVENT_VISIT && begin >= event->at_s - HOUR_S &&
-            begin < event->at_s + (event->fresh ? FOAM_HOURS : 1) * HOUR_S)
+        bool foams = event->fresh || event->kind == LEVEL_EVENT_RISE;
+        if ((event->kind == LEVEL_EVENT_VISIT || foams) && begin >= event->at_s - HOUR_S &&
+            begin < event->at_s + (foams ? FOAM_HOURS : 1) * HOUR_S)
             return true;
     }
     return false;
@@ -252,7 +270,7 @@ static void cut_stretches(struct learner *l)
 
 /* Loss per demand between hours whole days apart in the same stretch: what the sun does to the
  * sensor in the course of a day cancels. */
-static size_t day_slopes(const struct learner *l, int days, double *slopes)
+static size_t day_slopes(const struct learner *l, int days, double *slopes, uint16_t *hours)
 {
     size_t count = 0, j = 0;
     const float *demand = l->facts->block->demand_mm;
@@ -265,10 +283,34 @@ static size_t day_slopes(const struct learner *l, int days, double *slopes)
         if (l->series.hour[j] != target || l->stretch[i] < 0 || l->stretch[i] != l->stretch[j])
             continue;
         double mm = (double)demand[l->series.hour[j]] - (double)demand[l->series.hour[i]];
-        if (mm > 0.5)
-            slopes[count++] = (double)(l->series.level_mm[i] - l->series.level_mm[j]) / mm;
+        if (mm <= 0.5)
+            continue;
+        hours[count] = l->series.hour[i];
+        slopes[count++] = (double)(l->series.level_mm[i] - l->series.level_mm[j]) / mm;
     }
     return count;
+}
+
+/* What each day's loss was over what the trap's rate says of it; the common part is the block's. */
+static void measure_days(struct learner *l, const double *slopes, const uint16_t *hours,
+                         size_t count)
+{
+    double day[24];
+    size_t in_day = 0, current = 0;
+    for (size_t d = 0; d < LEVEL_DAYS; d++)
+        l->trace->day_ratio[d] = NAN;
+    for (size_t i = 0; i <= count; i++) {
+        size_t d = i < count ? ((size_t)hours[i] + 12) / 24 : LEVEL_DAYS;
+        if (d != current || in_day == 24) {
+            if (in_day >= 6 && current < LEVEL_DAYS && l->trace->own_rate > 0)
+                l->trace->day_ratio[current] =
+                    (float)(robust_median(day, in_day) / l->trace->own_rate);
+            current = d;
+            in_day = 0;
+        }
+        if (i < count)
+            day[in_day++] = slopes[i];
+    }
 }
 
 static void learn_own_rate(struct learner *l, double *own_spread, double *day_spread)
@@ -276,9 +318,10 @@ static void learn_own_rate(struct learner *l, double *own_spread, double *day_sp
     static const int days[] = {1, 2, 3, 5};
     double slopes[4 * LEVEL_HOURS];
     double singles[LEVEL_HOURS];
+    uint16_t hours[LEVEL_HOURS], unused[LEVEL_HOURS];
     size_t count = 0, single = 0;
     for (size_t k = 0; k < sizeof(days) / sizeof(days[0]); k++) {
-        count += day_slopes(l, days[k], slopes + count);
+        count += day_slopes(l, days[k], slopes + count, k == 0 ? hours : unused);
         if (k == 0) {
             single = count;
             memcpy(singles, slopes, count * sizeof(singles[0]));
@@ -287,6 +330,7 @@ static void learn_own_rate(struct learner *l, double *own_spread, double *day_sp
     l->trace->own_days = (double)single / 24;
     l->trace->own_rate = count >= 6 ? fmax(0, robust_median(slopes, count)) : NAN;
     *day_spread = *own_spread = NAN;
+    measure_days(l, singles, hours, isnan(l->trace->own_rate) ? 0 : single);
     if (single < 6)
         return;
     double day = fmax(0.5, l->facts->block->demand_mm_day);

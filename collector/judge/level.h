@@ -14,8 +14,9 @@
 #include <stdint.h>
 
 enum {
-    LEVEL_HOURS = 21 * 24,  /* what is looked at */
-    LEVEL_NONE = INT16_MIN, /* no usable level in that hour */
+    LEVEL_DAYS = 21,
+    LEVEL_HOURS = LEVEL_DAYS * 24, /* what is looked at */
+    LEVEL_NONE = INT16_MIN,        /* no usable level in that hour */
     LEVEL_VISITS_MAX = 24,
     LEVEL_EVENTS_MAX = 32
 };
@@ -49,10 +50,11 @@ struct level_visit {
 
 /* What the traps of a block share. Arrays run over the same hours as the trap's. */
 struct level_block {
-    const float *demand_mm;   /* cumulative demand since the first hour */
-    const float *rain_mm;     /* rise of the level common to many traps in that hour; 0: none */
-    double demand_mm_day;     /* expected for the days to come */
-    double demand_spread;     /* standard deviation of one day over its mean */
+    const float *demand_mm; /* cumulative demand since the first hour */
+    const float *rain_mm;   /* rise of the level common to many traps in that hour; 0: none */
+    double demand_mm_day;   /* expected for the days to come */
+    double
+        demand_spread; /* standard deviation of the mean of three coming days over the expected */
     double rate, rate_spread; /* mm lost per mm of demand: median of its traps and their deviation;
                                  NAN: none yet */
     double lost_mm_day;       /* median loss of its traps over the last two days; NAN: not known */
@@ -93,7 +95,9 @@ struct level_trace {
     double rain_mm;       /* fallen in since fresh bait */
     double rate; /* mm lost per mm of demand: own and block's, weighted by evidence; NAN: unknown */
     double rate_spread; /* its standard deviation */
-    double day_spread;  /* deviation of single days' loss per mm of demand; NAN: unknown */
+    float day_ratio
+        [LEVEL_DAYS];  /* loss of each day over what rate and demand say; NAN: not measured */
+    double day_spread; /* deviation of single days' loss per mm of demand; NAN: unknown */
     double own_rate,
         own_days; /* what this trap's history alone says, and days of evidence; NAN, 0 */
     double lost_mm, lost_days; /* measured loss in the undisturbed stretches that were used */

@@ -11,11 +11,6 @@ enum {
     RAIN_TRAPS_LEAST = 5
 };
 static const double MILD_MEAN_C = 18, MILD_RANGE_C = 12;
-static const double RECENT_DAYS = 4; /* time constant of what is expected */
-static const double NO_SPREAD_KNOWN = 0.25;
-/* Days resemble their neighbours: a sum of n days spreads as if each spread this much more. For a
- * first-order correlation of 0.5, sqrt((1 + 0.5) / (1 - 0.5)). */
-static const double PERSISTENCE = 1.73;
 static const double RAIN_MOST_MM = 10; /* in an hour, by its rise in a trap */
 
 static int64_t floor_div(int64_t a, int64_t b)
@@ -68,22 +63,6 @@ static double day_demand_mm(struct weather_place place, int64_t day, const float
                                 demand_radiation_mj(place.latitude, day_of_year(day)));
 }
 
-struct tally {
-    double recent, recent_weight;
-    double sum, squares;
-    size_t days;
-};
-
-static void tally_add(struct tally *tally, double mm)
-{
-    double fade = exp(-1 / RECENT_DAYS);
-    tally->recent = tally->recent * fade + mm;
-    tally->recent_weight = tally->recent_weight * fade + 1;
-    tally->sum += mm;
-    tally->squares += mm * mm;
-    tally->days++;
-}
-
 static double mild_day_mm(struct weather_place place, int64_t day)
 {
     return demand_hargreaves_mm(MILD_MEAN_C, MILD_MEAN_C + MILD_RANGE_C / 2,
@@ -91,50 +70,34 @@ static double mild_day_mm(struct weather_place place, int64_t day)
                                 demand_radiation_mj(place.latitude, day_of_year(day)));
 }
 
-static void conclude(const struct tally *tally, double unknown_day_mm,
-                     struct weather_demand *demand)
+/* The mean demand of the whole solar days in the hours; of a mild day when none is known. */
+static double mean_day_mm(struct weather_place place, int64_t first_hour, size_t hour_count,
+                          const float *temperature_c, size_t *days)
 {
-    demand->days = tally->days;
-    demand->spread = NO_SPREAD_KNOWN * PERSISTENCE;
-    demand->mm_day = unknown_day_mm;
-    if (tally->days == 0)
-        return;
-    demand->mm_day = tally->recent / tally->recent_weight;
-    if (tally->days >= 4 && demand->mm_day > 0) {
-        double n = (double)tally->days, mean = tally->sum / n;
-        double variance = fmax(0, (tally->squares - n * mean * mean) / (n - 1));
-        demand->spread = fmax(0.05, sqrt(variance) / mean) * PERSISTENCE;
-    }
-}
-
-/* The demand of each solar day that begins in the hours; returns the tally of the known ones. */
-static struct tally days_learn(struct weather_place place, int64_t first_hour, size_t hour_count,
-                               const float *temperature_c)
-{
-    struct tally tally = {0};
     int64_t shift = solar_shift_hours(place);
     int64_t day = floor_div(first_hour + shift, DAY_HOURS);
+    double sum = 0;
+    *days = 0;
     for (;; day++) {
         int64_t from = day * DAY_HOURS - shift - first_hour;
         if (from + DAY_HOURS > (int64_t)hour_count)
-            return tally;
-        if (from < 0)
+            break;
+        double mm = from < 0 ? NAN : day_demand_mm(place, day, temperature_c + from, DAY_HOURS);
+        if (isnan(mm))
             continue;
-        double mm = day_demand_mm(place, day, temperature_c + from, DAY_HOURS);
-        if (!isnan(mm))
-            tally_add(&tally, mm);
+        sum += mm;
+        (*days)++;
     }
+    return *days > 0 ? sum / (double)*days : mild_day_mm(place, day);
 }
 
-void weather_demand(struct weather_place place, int64_t first_hour, size_t hour_count,
-                    const float *temperature_c, float *cumulative_mm, struct weather_demand *demand)
+size_t weather_demand(struct weather_place place, int64_t first_hour, size_t hour_count,
+                      const float *temperature_c, float *cumulative_mm)
 {
-    int64_t shift = solar_shift_hours(place);
-    int64_t last_day = floor_div(first_hour + shift + (int64_t)hour_count, DAY_HOURS);
-    struct tally tally = days_learn(place, first_hour, hour_count, temperature_c);
-    conclude(&tally, mild_day_mm(place, last_day), demand);
-    double sum = 0, day_mm = demand->mm_day;
-    int64_t current = INT64_MIN;
+    int64_t shift = solar_shift_hours(place), current = INT64_MIN;
+    size_t days;
+    double mean_mm = mean_day_mm(place, first_hour, hour_count, temperature_c, &days);
+    double sum = 0, day_mm = mean_mm;
     for (size_t i = 0; i < hour_count; i++) {
         int64_t solar = first_hour + shift + (int64_t)i;
         int64_t day = floor_div(solar, DAY_HOURS);
@@ -147,11 +110,12 @@ void weather_demand(struct weather_place place, int64_t first_hour, size_t hour_
             from = from < 0 ? 0 : from;
             size_t count = hour_count < DAY_HOURS ? hour_count : DAY_HOURS;
             double mm = day_demand_mm(place, day, temperature_c + from, count);
-            day_mm = isnan(mm) ? demand->mm_day : mm;
+            day_mm = isnan(mm) ? mean_mm : mm;
         }
         sum += day_mm * hour_share((int)(solar - day * DAY_HOURS));
         cumulative_mm[i] = (float)sum;
     }
+    return days;
 }
 
 double weather_rain_mm(double *changes_mm, size_t count)

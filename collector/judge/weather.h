@@ -12,19 +12,11 @@ struct weather_place {
     double latitude, longitude; /* degrees; days are days of solar time there */
 };
 
-struct weather_demand {
-    double mm_day; /* expected for the days to come: recent days weigh more */
-    double spread; /* standard deviation of a coming day over its mean, persistence of weather
-                      included */
-    size_t days;   /* days it was learned from */
-};
-
-/* Cumulative demand at the end of each hour, from hourly temperatures (NAN: not known). A day
- * without enough temperatures counts as the mean of the others, and with none at all as a mild day
- * of that season. */
-void weather_demand(struct weather_place place, int64_t first_hour, size_t hour_count,
-                    const float *temperature_c, float *cumulative_mm,
-                    struct weather_demand *demand);
+/* Cumulative demand at the end of each hour, from hourly temperatures (NAN: not known). A day without
+ * enough temperatures counts as the mean of the others, and with none at all as a mild day of that
+ * season. Returns the number of days that were known. */
+size_t weather_demand(struct weather_place place, int64_t first_hour, size_t hour_count,
+                      const float *temperature_c, float *cumulative_mm);
 
 /* The rise common to a block's traps from one hour to the next, mm; 0 when there is none. changes:
  * of each trap that was not visited; reordered. */

@@ -92,7 +92,7 @@ static void say_age(struct line *line, const struct facts *facts, const struct f
         append(line, "no fresh bait on record for %.0f days. Replace it, then press the button.",
                v->age_days);
     else
-        append(line, "bait is %.0f days old, the limit is %" PRId64 ". Replace it.", v->age_days,
+        append(line, "bait is %.0f days old, to be replaced after %" PRId64 ".", v->age_days,
                facts->site->bait.age_days);
 }
 

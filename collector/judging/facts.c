@@ -96,6 +96,8 @@ int facts_open(struct facts *facts, const struct site_settings *site, const stru
                                              .rate_spread = NAN,
                                              .lost_mm_day = NAN};
         block_clear(block, 0, LEVEL_HOURS);
+        for (size_t day = 0; day < LEVEL_DAYS; day++)
+            block->factors[day] = 1;
     }
     return 0;
 }
@@ -130,6 +132,11 @@ static void slide_block(struct facts_block *block, size_t by)
     memmove(block->rain_mm, block->rain_mm + by, left * sizeof(float));
     memmove(block->demand_mm, block->demand_mm + by, left * sizeof(float));
     block_clear(block, left, LEVEL_HOURS);
+    size_t days = by / SLIDE_HOURS;
+    float latest = block->factors[LEVEL_DAYS - 1];
+    memmove(block->factors, block->factors + days, (LEVEL_DAYS - days) * sizeof(float));
+    for (size_t day = LEVEL_DAYS - days; day < LEVEL_DAYS; day++)
+        block->factors[day] = latest;
 }
 
 void facts_slide(struct facts *facts, int64_t at_s)

@@ -57,6 +57,7 @@ struct facts_trap {
 struct facts_block {
     const struct roster_block *block;
     float temperature_c[LEVEL_HOURS], rain_mm[LEVEL_HOURS], demand_mm[LEVEL_HOURS];
+    float factors[LEVEL_DAYS]; /* see judge/drift.h */
     struct level_block shared;
     int64_t passes_today, passes_yesterday, passes_week, covered_s;
     struct feed_block_state state, said;

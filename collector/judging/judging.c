@@ -21,7 +21,7 @@
 
 enum {
     DAY_S = 86400,
-    SAY_AGAIN_S = 3600,
+    SAY_AGAIN_S = 3 * 3600,
     JUDGED_EVERY_S = 3600,
     SOON_DAYS = 3,
     CLOSED_SAID_S = 30 * DAY_S,

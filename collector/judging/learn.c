@@ -3,6 +3,7 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "collector/judge/drift.h"
 #include "collector/judge/robust.h"
 #include "collector/judging/facts.h"
 
@@ -10,6 +11,7 @@ enum {
     LATE_HOURS = 3, /* hours that late reports may still change */
     DAY_S = 86400,
     NET_DAYS = 3,
+    FIRST_PASSES = 6,
     RATE_DAYS_LEAST = 1 /* of own evidence before a trap speaks for its block */
 };
 /* Due when the early end of the interval lies within a day and a bit: what the morning message
@@ -80,12 +82,32 @@ static void learn_weather(struct facts *facts, size_t hours, size_t from, double
             block->temperature_c[i] = block_temperature(facts, b, i, work);
             block->rain_mm[i] = i > 0 ? block_rain(facts, b, traps < 5, i, work) : 0;
         }
-        struct weather_demand demand;
-        weather_demand(place, facts->first_hour, hours, block->temperature_c, block->demand_mm,
-                       &demand);
-        block->shared.demand_mm_day = demand.mm_day;
-        block->shared.demand_spread = demand.spread;
+        struct drift_outlook outlook;
+        weather_demand(place, facts->first_hour, hours, block->temperature_c, block->demand_mm);
+        drift_apply(block->factors, hours, block->demand_mm);
+        drift_expect(block->demand_mm, hours, &outlook);
+        block->shared.demand_mm_day = outlook.mm_day;
+        block->shared.demand_spread = outlook.spread;
     }
+}
+
+/* The common part of what the traps lost beyond rate and demand, day by day. */
+static void learn_drift(struct facts *facts)
+{
+    float *ratios = malloc((facts->trap_count + 1) * LEVEL_DAYS * sizeof(*ratios));
+    double *work = malloc((facts->trap_count + 1) * sizeof(*work));
+    for (size_t b = 0; b < facts->block_count && ratios != NULL && work != NULL; b++) {
+        size_t count = 0;
+        for (size_t i = 0; i < facts->trap_count; i++) {
+            const struct facts_trap *trap = &facts->traps[i];
+            if (trap->block == b && trap->active && trap->trace.own_days >= RATE_DAYS_LEAST)
+                memcpy(ratios + LEVEL_DAYS * count++, trap->trace.day_ratio,
+                       sizeof(trap->trace.day_ratio));
+        }
+        drift_learn(ratios, count, LEVEL_DAYS, facts->blocks[b].factors, work);
+    }
+    free(ratios);
+    free(work);
 }
 
 static void learn_block_rates(struct facts *facts, double *work)
@@ -141,31 +163,37 @@ static void settle_assignments(struct facts *facts, int64_t now_s)
     }
 }
 
+/* One pass over everything: weather, traps, then what the traps say of the weather. */
+static void learn_all(struct facts *facts, size_t hours, double *work)
+{
+    int64_t from = facts->learned_hour - LATE_HOURS - facts->first_hour;
+    learn_weather(facts, hours, from < 0 ? 0 : from > (int64_t)hours ? hours : (size_t)from, work);
+    for (size_t i = 0; i < facts->trap_count; i++)
+        if (facts->traps[i].active)
+            learn_trap(facts, &facts->traps[i], hours);
+    learn_block_rates(facts, work);
+    learn_drift(facts);
+}
+
 void facts_learn(struct facts *facts, int64_t now_s)
 {
     facts_slide(facts, now_s);
-    int64_t hour = now_s / FACTS_HOUR_S;
-    int64_t count = hour - facts->first_hour + 1;
+    int64_t hour = now_s / FACTS_HOUR_S, count = hour - facts->first_hour + 1;
     size_t hours = count < 0 ? 0 : count > LEVEL_HOURS ? LEVEL_HOURS : (size_t)count;
-    bool all = hour != facts->learned_hour;
-    double *work = all ? malloc((facts->trap_count + 1) * sizeof(*work)) : NULL;
-    if (work != NULL) {
-        int64_t from = facts->learned_hour - LATE_HOURS - facts->first_hour;
+    if (hour != facts->learned_hour) {
+        double *work = malloc((facts->trap_count + 1) * sizeof(*work));
         settle_assignments(facts, now_s);
-        learn_weather(facts, hours,
-                      from < 0                ? 0
-                      : from > (int64_t)hours ? hours
-                                              : (size_t)from,
-                      work);
+        /* From nothing, rates and drift find each other in a few passes. */
+        int passes = facts->learned_hour == 0 ? FIRST_PASSES : 1;
+        for (int i = 0; i < passes && work != NULL; i++)
+            learn_all(facts, hours, work);
+        if (work != NULL)
+            facts->learned_hour = hour;
+        free(work);
     }
     for (size_t i = 0; i < facts->trap_count; i++)
-        if (facts->traps[i].active && (work != NULL || facts->traps[i].stale))
+        if (facts->traps[i].active && facts->traps[i].stale)
             learn_trap(facts, &facts->traps[i], hours);
-    if (work != NULL) {
-        learn_block_rates(facts, work);
-        facts->learned_hour = hour;
-    }
-    free(work);
 }
 
 static int64_t sum_net(const struct facts *facts, const struct facts_trap *trap, int64_t from_s,

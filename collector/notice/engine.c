@@ -271,7 +271,9 @@ static struct census count_items(const struct notice_engine *engine, int64_t id)
         if (watch->state != NOTICE_OPEN && watch->state != NOTICE_WORSE)
             continue;
         census.unsaid++;
-        if (watch->pace > census.unsaid_pace)
+        /* A person who was told is on the way: that it has become worse can wait for the morning. */
+        bool waits = watch->state == NOTICE_WORSE && watch->pace != NOTICE_URGENT;
+        if (!waits && watch->pace > census.unsaid_pace)
             census.unsaid_pace = watch->pace;
     }
     return census;

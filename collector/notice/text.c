@@ -5,7 +5,7 @@
 #include <stdio.h>
 #include <string.h>
 
-enum { ITEMS_IN_FULL = 20, ROOM_FOR_REST = 420 };
+enum { ITEMS_IN_FULL = 20 };
 
 struct page {
     char *text;
@@ -119,22 +119,48 @@ static void write_title(const struct notice_story *story, char title[NOTICE_TITL
              essence);
 }
 
+/* Room that the text after the items needs. */
+enum { ROOM_AFTER_ITEMS = 1900, ROOM_OF_ITEM = 360 };
+
+/* Items with or without a failed trap, in full while there is room; returns how many were left over. */
+static size_t write_some(struct page *page, const struct notice_story *story, bool failed,
+                         size_t *in_full, bool names_only)
+{
+    size_t left = 0, seen = 0;
+    for (size_t i = 0; i < story->item_count; i++) {
+        const struct notice_watch *item = &story->items[i];
+        if (item->failed != failed)
+            continue;
+        bool shown_before = names_only && seen++ < in_full[failed];
+        if (shown_before)
+            continue;
+        size_t room = names_only ? ROOM_AFTER_ITEMS : ROOM_AFTER_ITEMS + ROOM_OF_ITEM;
+        if (page->len + room > page->capacity ||
+            (!names_only && (left > 0 || in_full[0] + in_full[1] >= ITEMS_IN_FULL))) {
+            left++;
+        } else if (names_only) {
+            write_page(page, " %s", item->item);
+        } else {
+            write_page(page, "- %s: %s\n", item->item, item->detail);
+            in_full[failed]++;
+        }
+    }
+    return left;
+}
+
+/* What does not work first; then the rest; then the names of those there was no room for. */
 static void write_items(struct page *page, const struct notice_story *story)
 {
-    size_t shown = 0;
-    for (; shown < story->item_count && shown < ITEMS_IN_FULL; shown++) {
-        const struct notice_watch *item = &story->items[shown];
-        if (page->len + ROOM_FOR_REST + 1800 > page->capacity)
-            break;
-        write_page(page, "- %s: %s\n", item->item, item->detail);
-    }
-    if (shown == story->item_count)
+    size_t in_full[2] = {0, 0};
+    size_t left = write_some(page, story, true, in_full, false);
+    left += write_some(page, story, false, in_full, false);
+    if (left == 0)
         return;
     write_page(page, "- and also:");
-    for (; shown < story->item_count && page->len + 1900 < page->capacity; shown++)
-        write_page(page, " %s", story->items[shown].item);
-    if (shown < story->item_count)
-        write_page(page, " and %zu more (edgerow status lists all)", story->item_count - shown);
+    left = write_some(page, story, true, in_full, true);
+    left += write_some(page, story, false, in_full, true);
+    if (left > 0)
+        write_page(page, " and %zu more (edgerow status lists all)", left);
     write_page(page, "\n");
 }
 
