@@ -16,6 +16,7 @@ struct command {
 };
 
 extern const struct command frame_command;
+extern const struct command plan_command;
 
 /* Writes the usage to standard error, after a sentence; returns COMMAND_MISUSE. */
 int command_misuse(const struct command *command, const char *format, ...)

@@ -6,7 +6,7 @@
 #include "collector/cli/command.h"
 #include "common/log.h"
 
-static const struct command *const commands[] = {&frame_command};
+static const struct command *const commands[] = {&frame_command, &plan_command};
 enum { COMMANDS = sizeof commands / sizeof commands[0] };
 
 static void print_list(FILE *out)

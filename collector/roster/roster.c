@@ -53,8 +53,8 @@ int roster_slurp(const char *path, char **text, size_t *len, struct roster_fault
     return 0;
 }
 
-static int read_all(const char *stations_path, const char *blocks_path, const struct zone *zone,
-                    struct roster *roster, struct roster_fault *fault)
+static int read_boundaries(const char *blocks_path, struct roster *roster,
+                           struct roster_fault *fault)
 {
     char *text = NULL;
     size_t len = 0;
@@ -62,7 +62,15 @@ static int read_all(const char *stations_path, const char *blocks_path, const st
     if (!error)
         error = roster_read_blocks(blocks_path, text, len, roster, fault);
     free(text);
-    text = NULL;
+    return error;
+}
+
+static int read_all(const char *stations_path, const char *blocks_path, const struct zone *zone,
+                    struct roster *roster, struct roster_fault *fault)
+{
+    char *text = NULL;
+    size_t len = 0;
+    int error = read_boundaries(blocks_path, roster, fault);
     if (error)
         return error;
     error = roster_slurp(stations_path, &text, &len, fault);
@@ -72,22 +80,38 @@ static int read_all(const char *stations_path, const char *blocks_path, const st
     return error ? error : roster_settle(stations_path, roster, fault);
 }
 
+/* Gives the roster away, or frees it with a sentence. */
+static int hand_over(int error, const char *path, struct roster *made, struct roster **roster,
+                     struct roster_fault *fault)
+{
+    if (!error && fault->count > 0)
+        error = -EINVAL;
+    if (!error) {
+        *roster = made;
+        return 0;
+    }
+    if (fault->count == 0)
+        roster_say(fault, "%s: cannot be read: %s.", path, strerror(-error));
+    roster_free(made);
+    return error;
+}
+
+int roster_read_boundaries(const char *blocks_path, struct roster **roster,
+                           struct roster_fault *fault)
+{
+    *fault = (struct roster_fault){.count = 0};
+    struct roster *made = calloc(1, sizeof *made);
+    int error = made ? read_boundaries(blocks_path, made, fault) : -ENOMEM;
+    return hand_over(error, blocks_path, made, roster, fault);
+}
+
 int roster_read_in(const char *stations_path, const char *blocks_path, const struct zone *zone,
                    struct roster **roster, struct roster_fault *fault)
 {
     *fault = (struct roster_fault){.count = 0};
     struct roster *made = calloc(1, sizeof *made);
     int error = made ? read_all(stations_path, blocks_path, zone, made, fault) : -ENOMEM;
-    if (!error && fault->count > 0)
-        error = -EINVAL;
-    if (error) {
-        if (fault->count == 0)
-            roster_say(fault, "%s: cannot be read: %s.", stations_path, strerror(-error));
-        roster_free(made);
-        return error;
-    }
-    *roster = made;
-    return 0;
+    return hand_over(error, stations_path, made, roster, fault);
 }
 
 int roster_read(const char *stations_path, const char *blocks_path, const char *time_zone,

@@ -57,6 +57,9 @@ int roster_read(const char *stations_path, const char *blocks_path, const char *
 struct zone;
 int roster_read_in(const char *stations_path, const char *blocks_path, const struct zone *zone,
                    struct roster **roster, struct roster_fault *fault);
+/* Blocks alone, for planning before there are stations: a roster without assignments. */
+int roster_read_boundaries(const char *blocks_path, struct roster **roster,
+                           struct roster_fault *fault);
 void roster_free(struct roster *roster);
 
 /* The assignment of a unit at an instant, or NULL. */
