@@ -93,14 +93,20 @@ static void end_old_troubles(struct daemon *daemon, int64_t now_s)
     daemon->trouble_count = kept;
 }
 
-static void look_at_delivery(struct daemon *daemon)
+/* What is due now is on its way already: the end of that transfer arms the timer again. */
+static void arm_delivery(struct daemon *daemon)
 {
-    (void)delivery_look(daemon->delivery);
     int64_t next_s = delivery_next_s(daemon->delivery);
-    if (next_s < INT64_MAX / 1000000)
+    if (next_s > daemon_now_s(daemon) && next_s < INT64_MAX / 1000000)
         clock_timer_arm(daemon->delivery_timer, next_s * 1000000);
     else
         clock_timer_disarm(daemon->delivery_timer);
+}
+
+static void look_at_delivery(struct daemon *daemon)
+{
+    (void)delivery_look(daemon->delivery);
+    arm_delivery(daemon);
 }
 
 static void delivery_due(void *user, int64_t now_us)
@@ -147,10 +153,13 @@ static int64_t delivery_now_s(void *user)
 static void delivery_busy(void *user, bool busy)
 {
     struct daemon *daemon = user;
-    if (busy)
+    if (busy) {
         clock_hold(daemon->clock);
-    else
-        clock_release(daemon->clock);
+        return;
+    }
+    if (daemon->delivery)
+        arm_delivery(daemon);
+    clock_release(daemon->clock);
 }
 
 static void delivery_trouble(void *user, const char *delivery, const char *why)

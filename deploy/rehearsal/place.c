@@ -90,6 +90,31 @@ static struct place_point along(const struct place_block *block, double metres)
     return block->points[block->point_count - 1];
 }
 
+static double length_of(const struct place_block *block)
+{
+    double metres = 0.0;
+    for (size_t i = 0; i + 1 < block->point_count; i++)
+        metres += place_distance_m(block->points[i], block->points[i + 1]);
+    return metres;
+}
+
+void place_spread(struct place *place)
+{
+    for (size_t b = 0; b < place->block_count; b++) {
+        size_t count = 0, nth = 0;
+        for (size_t t = 0; t < place->trap_count; t++)
+            count += place->traps[t].block == b;
+        double spacing = count > 0 ? length_of(&place->blocks[b]) / (double)count : 0.0;
+        for (size_t t = 0; t < place->trap_count; t++) {
+            if (place->traps[t].block != b)
+                continue;
+            if (isnan(place->traps[t].at.east_m))
+                place->traps[t].at = along(&place->blocks[b], ((double)nth + 0.5) * spacing);
+            nth++;
+        }
+    }
+}
+
 static void hang_traps(struct place *place)
 {
     size_t t = 0;

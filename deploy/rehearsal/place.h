@@ -9,7 +9,7 @@
 #include <stddef.h>
 #include <stdint.h>
 
-enum { PLACE_NAME_MAX = 32, PLACE_TITLE_MAX = 63, PLACE_GATEWAYS_MAX = 4, PLACE_WHY_MAX = 256 };
+enum { PLACE_NAME_MAX = 32, PLACE_TITLE_MAX = 63, PLACE_GATEWAYS_MAX = 4, PLACE_WHY_MAX = 768 };
 
 struct place_point {
     double east_m, north_m;
@@ -63,6 +63,8 @@ struct place {
 int place_invent(struct place **place, uint64_t seed, size_t stations, size_t gateways);
 void place_close(struct place *place);
 
+/* Gives traps without a position (NAN) places spread evenly round their block. */
+void place_spread(struct place *place);
 /* Where a trap hangs after it was moved: some traps further along its block. */
 struct place_point place_moved(const struct place *place, size_t trap);
 

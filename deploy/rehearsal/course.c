@@ -1,0 +1,257 @@
+#include "deploy/rehearsal/course.h"
+
+#include <errno.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "deploy/rehearsal/calendar.h"
+
+static const int64_t day_us = INT64_C(86400000000);
+
+int course_begin(struct course *course, const struct options *options, struct stage *stage,
+                 struct world *world, struct ledger *ledger, const struct place *place,
+                 int64_t start_s)
+{
+    *course = (struct course){.options = options,
+                              .stage = stage,
+                              .world = world,
+                              .ledger = ledger,
+                              .place = place,
+                              .start_us = start_s * 1000000,
+                              .now_us = start_s * 1000000,
+                              .cut_by_turns = SIZE_MAX};
+    course->end_us = course->start_us + options->days * day_us;
+    kills_begin(&course->kills, options->seed, (unsigned)place->gateway_count + 2,
+                1440 / options->step_min);
+    return 0;
+}
+
+void course_end(struct course *course)
+{
+    for (int i = 0; i < KILLS_MAX; i++)
+        course->killers[i] = sd_event_source_disable_unref(course->killers[i]);
+    free(course->copies);
+    course->copies = NULL;
+}
+
+/* ---- what the radios hear ---- */
+
+static int keep_copy(struct course *c, const struct waves_copy *copy)
+{
+    if (c->copy_count == c->copy_capacity) {
+        size_t wanted = c->copy_capacity == 0 ? 4096 : c->copy_capacity * 2;
+        struct course_copy *grown = realloc(c->copies, wanted * sizeof *grown);
+        if (grown == NULL)
+            return -ENOMEM;
+        c->copies = grown;
+        c->copy_capacity = wanted;
+    }
+    c->copies[c->copy_count++] = (struct course_copy){.frame = copy->origin.report,
+                                                      .gateway = copy->gateway,
+                                                      .at_us = copy->at_us,
+                                                      .echo = copy->echo};
+    return 0;
+}
+
+static void on_heard(void *user, const struct waves_copy *copy)
+{
+    struct course *c = user;
+    struct stage_gateway *gateway = &c->stage->gateways[copy->gateway];
+    c->heard++;
+    if (!gateway->powered)
+        return;
+    if (airlink_add(&gateway->air, copy) != 0 || keep_copy(c, copy) != 0)
+        c->error = -ENOMEM;
+}
+
+/* After the step is over: who was killed in it may have lost what it was given. */
+static void note_copies(struct course *c)
+{
+    for (size_t i = 0; i < c->copy_count; i++) {
+        const struct course_copy *copy = &c->copies[i];
+        bool unsure = c->stage->gateways[copy->gateway].unsure;
+        ledger_copy(c->ledger, copy->frame, copy->gateway, copy->at_us, copy->echo,
+                    unsure ? LEDGER_MAYBE : LEDGER_SURE);
+    }
+    c->copy_count = 0;
+    for (size_t g = 0; g < c->stage->gateway_count; g++)
+        c->stage->gateways[g].unsure = false;
+}
+
+/* ---- what happens to gateways ---- */
+
+static bool during(const struct course *c, size_t gateway, enum fault_kind kind, int64_t at_us)
+{
+    const struct faults *faults = world_faults(c->world);
+    for (size_t f = 0; f < faults->count; f++) {
+        const struct fault *fault = &faults->list[f];
+        if (fault->kind == kind && fault->item == gateway && fault->from_us <= at_us &&
+            at_us < fault->until_us)
+            return true;
+    }
+    return false;
+}
+
+static bool is_cut(const struct course *c, size_t gateway, int64_t at_us)
+{
+    if (gateway == c->cut_by_turns && c->cut_from_us <= at_us && at_us < c->cut_until_us)
+        return true;
+    return during(c, gateway, FAULT_GATEWAY_CUT, at_us);
+}
+
+/* Power comes back before the step in which it does, and goes after the step in which it does. */
+static int power_on(struct course *c, int64_t until_us)
+{
+    int result = 0;
+    for (size_t g = 0; g < c->place->gateway_count && result == 0; g++) {
+        if (!during(c, g, FAULT_GATEWAY_POWER, until_us))
+            result = stage_power_gateway(c->stage, g, true);
+    }
+    return result;
+}
+
+static void power_off(struct course *c)
+{
+    for (size_t g = 0; g < c->place->gateway_count; g++) {
+        if (during(c, g, FAULT_GATEWAY_POWER, c->now_us))
+            stage_power_gateway(c->stage, g, false);
+    }
+}
+
+static void cut(struct course *c)
+{
+    for (size_t g = 0; g < c->place->gateway_count; g++) {
+        bool now = is_cut(c, g, c->now_us);
+        if (now != c->stage->gateways[g].cut)
+            stage_cut_gateway(c->stage, g, now);
+    }
+}
+
+/* ---- day by day ---- */
+
+/* One gateway after the other is cut off for some hours of its day. */
+static void cut_by_turns(struct course *c, int64_t day)
+{
+    if (!c->options->reorder)
+        return;
+    c->cut_by_turns = (size_t)day % c->place->gateway_count;
+    c->cut_from_us = c->now_us + (int64_t)dice_below(&c->kills.dice, 14) * 3600000000;
+    c->cut_until_us = c->cut_from_us + (int64_t)(2 + dice_below(&c->kills.dice, 7)) * 3600000000;
+}
+
+/* The crew does next morning what the messages ask for. */
+static void ask_crew(struct course *c)
+{
+    for (size_t t = 0; c->options->crew == CREW_MESSAGES && t < c->place->trap_count; t++) {
+        const char *condition = c->stage->view.traps[t].condition;
+        if (strcmp(condition, "due") == 0 || strcmp(condition, "failed") == 0)
+            world_ask_visit(c->world, t);
+    }
+}
+
+static void new_day(struct course *c)
+{
+    int64_t since_us = c->now_us - c->start_us;
+    if (since_us % day_us != 0)
+        return;
+    cut_by_turns(c, since_us / day_us);
+    ask_crew(c);
+    ledger_commit(c->ledger);
+}
+
+/* ---- kills ---- */
+
+static void kill_one(struct course *c, unsigned process)
+{
+    if (process == 0)
+        stage_kill_collector(c->stage);
+    else if (process == 1)
+        stage_kill_broker(c->stage);
+    else
+        stage_kill_gateway(c->stage, process - 2);
+}
+
+static int on_killer(sd_event_source *source, uint64_t at_us, void *user)
+{
+    struct course *c = user;
+    (void)at_us;
+    for (unsigned p = 0; p < KILLS_MAX; p++) {
+        if (c->killers[p] == source) {
+            kill_one(c, p);
+            c->killers[p] = sd_event_source_disable_unref(c->killers[p]);
+            break;
+        }
+    }
+    return 0;
+}
+
+static void arm_kills(struct course *c)
+{
+    uint64_t after_us[KILLS_MAX];
+    if (!c->options->kills)
+        return;
+    unsigned steps = 1440 / c->options->step_min;
+    unsigned step = (unsigned)((c->now_us - c->start_us) / 60000000 / c->options->step_min) % steps;
+    unsigned which = kills_of_step(&c->kills, step, after_us);
+    for (unsigned p = 0; p < KILLS_MAX; p++) {
+        if ((which & 1u << p) == 0)
+            continue;
+        sd_event_source_disable_unref(c->killers[p]);
+        c->killers[p] = NULL;
+        sd_event_add_time_relative(c->stage->event, &c->killers[p], CLOCK_MONOTONIC, after_us[p], 1,
+                                   on_killer, c);
+    }
+}
+
+static void disarm_kills(struct course *c)
+{
+    for (int p = 0; p < KILLS_MAX; p++)
+        c->killers[p] = sd_event_source_disable_unref(c->killers[p]);
+}
+
+/* ---- a step ---- */
+
+static int follow(struct course *c)
+{
+    int result = stage_tell_collector(c->stage, c->now_us);
+    if (result == 0)
+        result = stage_tell_gateways(c->stage, c->now_us);
+    note_copies(c);
+    return result;
+}
+
+int course_step(struct course *c)
+{
+    int64_t until_us = c->now_us + (int64_t)c->options->step_min * 60000000;
+    new_day(c);
+    cut(c);
+    int result = power_on(c, until_us);
+    if (result == 0)
+        result = world_advance(c->world, until_us, on_heard, c);
+    if (result == 0)
+        result = c->error;
+    if (result != 0)
+        return result;
+    arm_kills(c);
+    c->now_us = until_us;
+    result = follow(c);
+    power_off(c);
+    return result;
+}
+
+int course_settle(struct course *c)
+{
+    int result = 0;
+    disarm_kills(c);
+    c->cut_by_turns = SIZE_MAX;
+    for (size_t g = 0; g < c->place->gateway_count && result == 0; g++) {
+        stage_cut_gateway(c->stage, g, false);
+        result = stage_power_gateway(c->stage, g, true);
+    }
+    c->now_us += 60000000;
+    if (result == 0)
+        result = follow(c);
+    c->now_us += 60000000;
+    return result != 0 ? result : stage_tell_collector(c->stage, c->now_us);
+}

@@ -1,0 +1,69 @@
+/*
+ * The real programs: broker, gateways, collector, each with its log, its clock and its radio, and
+ * the mailbox. Starts them, waits for them, kills and starts them again.
+ */
+#ifndef EDGEROW_REHEARSAL_STAGE_H
+#define EDGEROW_REHEARSAL_STAGE_H
+
+#include <stdbool.h>
+#include <stdint.h>
+
+#include "deploy/rehearsal/airlink.h"
+#include "deploy/rehearsal/cutter.h"
+#include "deploy/rehearsal/feedview.h"
+#include "deploy/rehearsal/listener.h"
+#include "deploy/rehearsal/mailbox.h"
+#include "deploy/rehearsal/process.h"
+#include "deploy/rehearsal/rundir.h"
+#include "deploy/rehearsal/ticker.h"
+
+struct stage_gateway {
+    struct process process;
+    struct ticker *ticker;
+    struct airlink air;
+    struct cutter *cutter;
+    bool powered, cut;
+    bool unsure; /* was killed since the last stage_sure(): what it was given may be lost */
+};
+
+struct stage {
+    const struct place *place;
+    struct rundir *dir;
+    sd_event *event;
+    struct process broker, collector;
+    struct ticker *collector_ticker;
+    struct listener *listener;
+    struct mailbox *mailbox;
+    struct feedview view;
+    size_t gateway_count;
+    struct stage_gateway gateways[PLACE_GATEWAYS_MAX];
+    unsigned kills;
+};
+
+/* Writes the configuration and starts everything; event time begins at now_us. 0, or a negative
+ * errno after a message. */
+int stage_open(struct stage *stage, struct rundir *dir, int64_t now_us);
+/* Ends the programs in order. Returns how many did not end well by themselves. */
+unsigned stage_close(struct stage *stage);
+
+typedef bool (*stage_condition)(struct stage *stage, int64_t argument);
+/* Runs the loop until it holds. 0; -ETIMEDOUT or -ECHILD after a message that says what was
+ * awaited. */
+int stage_wait(struct stage *stage, stage_condition condition, int64_t argument, const char *what);
+/* Runs the loop for a moment. */
+void stage_turn(struct stage *stage, uint64_t for_us);
+
+/* The collector goes on to this instant. */
+int stage_tell_collector(struct stage *stage, int64_t now_us);
+/* What the radios heard is handed over, the gateways go on to this instant, and what they have is
+ * stored. */
+int stage_tell_gateways(struct stage *stage, int64_t now_us);
+
+void stage_kill_broker(struct stage *stage);
+void stage_kill_collector(struct stage *stage);
+void stage_kill_gateway(struct stage *stage, size_t gateway);
+/* A gateway without power is not running; with power it starts. */
+int stage_power_gateway(struct stage *stage, size_t gateway, bool on);
+void stage_cut_gateway(struct stage *stage, size_t gateway, bool cut);
+
+#endif
