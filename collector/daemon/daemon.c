@@ -115,10 +115,26 @@ static void delivery_due(void *user, int64_t now_us)
     look_at_delivery(user);
 }
 
+/* Without a believed clock every silence and every date would be in doubt. */
+static bool may_judge(struct daemon *daemon)
+{
+    bool may = clock_synchronised(daemon->clock);
+    if (may == daemon->clock_doubted) {
+        daemon->clock_doubted = !may;
+        if (may)
+            log_info("The machine's clock is synchronised: judging goes on.");
+        else
+            log_warning("The machine's clock is not synchronised (see timedatectl): reports are "
+                        "stored, but "
+                        "traps and stations are not judged until it is.");
+    }
+    return may;
+}
+
 static void judge(struct daemon *daemon, int64_t now_s)
 {
     end_old_troubles(daemon, now_s);
-    if (clock_synchronised(daemon->clock) && judging_run(daemon->judging, now_s) == 0) {
+    if (may_judge(daemon) && judging_run(daemon->judging, now_s) == 0) {
         daemon->judged = true;
         look_at_delivery(daemon);
     }

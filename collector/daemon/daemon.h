@@ -40,7 +40,7 @@ struct daemon {
     int64_t trimmed_s;
     bool held;   /* the rehearsal's clock waits until the first connection */
     bool judged; /* at least once: before, there is no state to say */
-    bool leaving, store_failing;
+    bool leaving, store_failing, clock_doubted;
     int leave_message; /* of the farewell */
     struct log_gate store_gate, connection_gate;
 };
