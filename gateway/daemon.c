@@ -236,13 +236,25 @@ static void settle_clock(struct daemon *d, int64_t now_us)
         arrange_commit(d);
 }
 
+static void say_health(struct daemon *d, int64_t now_us)
+{
+    struct feed_gateway_health health;
+    fill_health(d, now_us, &health);
+    publisher_health(d->publisher, &health);
+}
+
+static void on_connected(void *user)
+{
+    struct daemon *d = user;
+    if (clock_ready(d->clock))
+        say_health(d, clock_event_us(d->clock));
+}
+
 static void on_minute(void *user, int64_t now_us)
 {
     struct daemon *d = user;
-    struct feed_gateway_health health;
     settle_clock(d, now_us);
-    fill_health(d, now_us, &health);
-    publisher_health(d->publisher, &health);
+    say_health(d, now_us);
     clock_timer_arm(d->minute, (now_us / MINUTE_US + 1) * MINUTE_US);
 }
 
@@ -418,8 +430,9 @@ static int open_all(struct daemon *d)
     if (error == 0)
         error = open_keys(d);
     if (error == 0) {
+        struct publisher_events events = {.user = d, .connected = on_connected};
         error = publisher_open(&d->publisher, d->event, d->settings, d->spool,
-                               clock_event_us(d->clock) / 1000);
+                               clock_event_us(d->clock) / 1000, &events);
         if (error != 0)
             log_error("The connection to the broker cannot be prepared: %s.", strerror(-error));
     }

@@ -27,6 +27,7 @@ struct publisher {
     struct spool *spool;
     struct flow flow;
     unsigned collectors;
+    struct publisher_events events;
     int64_t since_ms;
     bool renewed; /* the spool has had a new id in this run */
     bool blocked; /* the session takes no more for now */
@@ -137,6 +138,7 @@ static void on_connected(void *user, bool session_present)
     (void)session_present;
     struct publisher *p = user;
     publish_presence(p, true);
+    p->events.connected(p->events.user);
     flow_connected(&p->flow, clock_transport_us());
     publisher_pump(p);
 }
@@ -277,7 +279,8 @@ static int open_session(struct publisher *p, const struct gateway_settings *sett
 }
 
 int publisher_open(struct publisher **publisher, sd_event *event,
-                   const struct gateway_settings *settings, struct spool *spool, int64_t now_ms)
+                   const struct gateway_settings *settings, struct spool *spool, int64_t now_ms,
+                   const struct publisher_events *events)
 {
     char marks_topic[FEED_TOPIC_MAX];
     struct publisher *p = calloc(1, sizeof *p);
@@ -286,6 +289,7 @@ int publisher_open(struct publisher **publisher, sd_event *event,
     p->event = sd_event_ref(event);
     p->spool = spool;
     p->since_ms = now_ms;
+    p->events = *events;
     p->collectors = settings->collectors.count;
     flow_start(&p->flow, p->collectors, (uint64_t)settings->spool.window);
     for (unsigned i = 0; i < p->collectors; i++)

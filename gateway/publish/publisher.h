@@ -19,10 +19,16 @@ struct publisher_counts {
     uint64_t marks_refused, marks_ignored;
 };
 
+struct publisher_events {
+    void *user;
+    void (*connected)(void *user); /* a connection has begun: time to say how things are */
+};
+
 /* now_ms: event time of the start of this run, for the birth message. Works with the broker down.
  */
 int publisher_open(struct publisher **publisher, sd_event *event,
-                   const struct gateway_settings *settings, struct spool *spool, int64_t now_ms);
+                   const struct gateway_settings *settings, struct spool *spool, int64_t now_ms,
+                   const struct publisher_events *events);
 /* Says goodbye in the presence topic before the connection ends. */
 void publisher_close(struct publisher *publisher);
 
