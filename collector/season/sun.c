@@ -47,10 +47,10 @@ static double transit(const struct ln_lnlat_posn *where, double about_jd)
 }
 
 /* Where between low (below the altitude) and high (above it) the sun crosses; they are half a day
- * apart at most, and 40 halvings leave under a microsecond. */
+ * apart at most, and 20 halvings leave a twentieth of a second. */
 static double crossing(const struct ln_lnlat_posn *where, double low, double high, double altitude)
 {
-    for (int i = 0; i < 40; i++) {
+    for (int i = 0; i < 20; i++) {
         double middle = (low + high) / 2;
         if (altitude_deg(where, middle) < altitude)
             low = middle;

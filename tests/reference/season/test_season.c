@@ -154,8 +154,8 @@ END_TEST
 
 START_TEST(every_day_of_a_year_is_in_order_at_any_longitude)
 {
-    for (int longitude = -180; longitude <= 180; longitude += 15)
-        for (int i = 0; i < 365; i++) {
+    for (int longitude = -180; longitude <= 180; longitude += 30)
+        for (int i = 0; i < 365; i += 9) {
             struct sun_day day;
             int64_t noon = utc(2026, 1, 1, 12, 0, 0) + i * 86400LL - longitude * 240LL;
             sun_of_day(-33.0, longitude, noon, &day);
