@@ -1,0 +1,73 @@
+/* A radio that dies while the other one works: told in the log and in health, the other unharmed, and alive
+ * again without a restart of the gateway. */
+#include <check.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "tests/models/model.h"
+#include "tests/whole/radio/rig.h"
+
+static void hear(struct rig *rig, unsigned chip, unsigned count, unsigned from)
+{
+    unsigned before = rig->row_count;
+
+    rig_order(rig, "play %u %s 500", chip, rig_frames(rig, count, from));
+    rig_run(rig, &rig->row_count, before + count, 20000);
+    ck_assert_uint_eq(rig->row_count, before + count);
+    for (unsigned i = before; i < rig->row_count; i++)
+        ck_assert_uint_eq(rig->rows[i].frame.radio, chip);
+}
+
+START_TEST(one_radio_dies)
+{
+    unsigned dead = (unsigned)_i, other = 1 - dead;
+    struct rig rig;
+    char words[16];
+
+    rig_prepare(&rig, 3, 500000, 7);
+    rig_start(&rig, 3, NULL);
+    rig_expect_log(&rig, "hears with", 10000);
+    rig_run(&rig, NULL, 0, 500);
+    hear(&rig, dead, 8, 1);
+    rig_order(&rig, "fault %u %u", dead, (unsigned)MODEL_SPI_LOW);
+    hear(&rig, other, 40, 100);
+    snprintf(words, sizeof words, "[radio.%u]", dead);
+    rig_expect_log(&rig, "does not answer", 16500); /* verified every 10 s, looked at every 5 s */
+    ck_assert_ptr_nonnull(strstr(rig_log(&rig), words));
+    rig_run(&rig, &rig.health_count, rig.health_count + 1, 61000);
+    ck_assert(!rig.health.radios[dead].working);
+    ck_assert(rig.health.radios[other].working);
+    ck_assert_str_eq(rig.health.radios[other].trouble, "");
+    ck_assert_ptr_nonnull(strstr(rig.health.radios[dead].trouble, "does not answer"));
+    hear(&rig, other, 40, 200);
+    rig_order(&rig, "fault %u 0", dead);
+    rig_run(&rig, NULL, 0, 1000);
+    rig_order(&rig, "brownout %u", other); /* and now the other one, for a moment */
+    for (int s = 0; s < 65 && !rig.health.radios[dead].working; s++)
+        rig_run(&rig, NULL, 0, 1000);
+    ck_assert(rig.health.radios[dead].working);
+    hear(&rig, dead, 8, 300);
+    hear(&rig, other, 8, 400);
+    ck_assert_ptr_nonnull(strstr(rig_log(&rig), "lost its settings"));
+    rig_remove(&rig);
+}
+END_TEST
+
+int main(void)
+{
+    Suite *suite = suite_create("troubles");
+    TCase *tests = tcase_create("troubles");
+    SRunner *runner;
+    int failed;
+
+    tcase_set_timeout(tests, 200);
+    /* A trouble in health takes up to a minute each time: both chips only in the long run. */
+    tcase_add_loop_test(tests, one_radio_dies, 0, getenv("EDGEROW_LONG") ? 2 : 1);
+    suite_add_tcase(suite, tests);
+    runner = srunner_create(suite);
+    srunner_run_all(runner, CK_ENV);
+    failed = srunner_ntests_failed(runner);
+    srunner_free(runner);
+    return failed ? EXIT_FAILURE : EXIT_SUCCESS;
+}
