@@ -14,6 +14,7 @@ struct walk {
     const char *text;
     size_t len, pos;
     unsigned line;
+    bool announced; /* some section was */
     const struct settings_lines_events *events;
     struct settings_fault *fault;
     int rc;
@@ -77,6 +78,7 @@ static int announce_section(struct walk *walk, const char *line, size_t len)
     size_t n = (size_t)(end - line - 1);
     memcpy(name, line + 1, n);
     name[n] = '\0';
+    walk->announced = true;
     return walk->events->section(walk->events->user, walk->line, name, walk->fault);
 }
 
@@ -126,7 +128,8 @@ static int on_value(void *user, const char *section, const char *name, const cha
 
     if (walk->rc < 0)
         return 0;
-    if (section[0] == '\0')
+    (void)section;
+    if (!walk->announced)
         walk->rc = fail_line(walk, "a key stands before the first [section]: move it below one.");
     else
         walk->rc = walk->events->value(walk->events->user, walk->line, name, value ? value : "",
@@ -148,8 +151,9 @@ int settings_lines_walk(const char *text, size_t len, const struct settings_line
     struct walk walk = {.text = text, .len = len, .events = events, .fault = fault};
     struct walk *user = &walk;
 
-    if (len >= 3 && memcmp(text, "\xef\xbb\xbf", 3) == 0)
-        walk.pos = 3;
+    /* inih takes one away itself, so a second one would hide a section from us and not from it. */
+    while (len - walk.pos >= 3 && memcmp(text + walk.pos, "\xef\xbb\xbf", 3) == 0)
+        walk.pos += 3;
     int rc = ini_parse_stream(next_line, user, on_value, user);
     if (rc < 0)
         return settings_fault_set(fault, "%s: out of memory.", events->name), -ENOMEM;
