@@ -5,6 +5,7 @@
 #include <stdlib.h>
 #include <string.h>
 #include <sys/socket.h>
+#include <sys/timex.h>
 #include <sys/un.h>
 #include <time.h>
 #include <unistd.h>
@@ -28,6 +29,16 @@ int __wrap_clock_gettime(clockid_t id, struct timespec *now)
     if (id == CLOCK_REALTIME)
         now->tv_sec += shift_s;
     return rc;
+}
+
+static int adjtimex_answer, adjtimex_status;
+
+int __wrap_adjtimex(struct timex *state);
+
+int __wrap_adjtimex(struct timex *state)
+{
+    state->status = adjtimex_status;
+    return adjtimex_answer;
 }
 
 ssize_t __wrap_read(int fd, void *buffer, size_t len)
@@ -218,6 +229,22 @@ START_TEST(a_step_of_the_machines_clock_is_told)
 }
 END_TEST
 
+START_TEST(the_kernel_says_whether_its_clock_is_synchronised)
+{
+    ck_assert_int_eq(clock_open(&the_clock, event, NULL), 0);
+    adjtimex_answer = TIME_OK;
+    adjtimex_status = 0;
+    ck_assert(clock_synchronised(the_clock));
+    adjtimex_status = STA_UNSYNC;
+    ck_assert(!clock_synchronised(the_clock));
+    adjtimex_answer = TIME_ERROR;
+    adjtimex_status = 0;
+    ck_assert(!clock_synchronised(the_clock));
+    adjtimex_answer = -1; /* a sandbox */
+    ck_assert(!clock_synchronised(the_clock));
+}
+END_TEST
+
 START_TEST(a_rehearsal_runs_timers_in_order_of_time)
 {
     struct periodic a = {.name = "a", .every_us = 60}, b = {.name = "b", .every_us = 100};
@@ -355,6 +382,7 @@ int main(void)
     tcase_add_checked_fixture(cases, setup, teardown);
     tcase_add_test(cases, the_machines_timers_run_when_due);
     tcase_add_test(cases, a_step_of_the_machines_clock_is_told);
+    tcase_add_test(cases, the_kernel_says_whether_its_clock_is_synchronised);
     tcase_add_test(cases, a_rehearsal_runs_timers_in_order_of_time);
     tcase_add_test(cases, done_waits_for_every_holder);
     tcase_add_test(cases, what_was_sent_before_a_step_is_handled_before_it);
