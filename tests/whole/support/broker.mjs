@@ -46,6 +46,7 @@ export function freePort() {
 export function start(command, args, options = {}) {
   const child = spawn(command, args, { stdio: ['ignore', 'pipe', 'pipe'], ...options });
   const running = { child, output: '', ended: false, code: null, signal: null };
+  process.on('exit', () => child.kill('SIGKILL')); // a test that fails leaves nothing behind
   child.stdout.on('data', (data) => { running.output += data; });
   child.stderr.on('data', (data) => { running.output += data; });
   const closed = new Promise((done) => {
@@ -57,7 +58,12 @@ export function start(command, args, options = {}) {
   });
   running.stop = async (signal = 'SIGTERM') => {
     if (!running.ended) child.kill(signal);
+    const late = setTimeout(() => {
+      running.output += 'did not end when told to, and was killed\n';
+      child.kill('SIGKILL');
+    }, 15000);
     await closed;
+    clearTimeout(late);
     return running.code;
   };
   return running;
