@@ -6,7 +6,8 @@
 #include "collector/cli/command.h"
 #include "common/log.h"
 
-static const struct command *const commands[] = {&frame_command, &plan_command};
+static const struct command *const commands[] = {&check_command, &status_command, &why_command,
+                                                 &plan_command, &frame_command};
 enum { COMMANDS = sizeof commands / sizeof commands[0] };
 
 static void print_list(FILE *out)

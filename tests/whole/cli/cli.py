@@ -57,6 +57,9 @@ def run_shown(test, path, folder):
 class Folder(unittest.TestCase):
     """A test with a folder of its own."""
 
+    def runTest(self):
+        """So that one can also be made by hand."""
+
     def setUp(self):
         self._folder = tempfile.TemporaryDirectory(prefix="edgerow-cli-")
         self.folder = self._folder.name
@@ -70,3 +73,7 @@ class Folder(unittest.TestCase):
             file.write(text)
         os.chmod(self.path(name), mode)
         return self.path(name)
+
+    def bytes_of(self, name):
+        with open(self.path(name), "rb") as file:
+            return file.read()

@@ -127,7 +127,7 @@ class Reading(Folder):
         for hex_text, words in (
                 ("00" * 11, "too short"), ("40" * 256, "too long"), ("40" * 300, "too long"),
                 ("0039363463336913aa05693574323831330489c65b1304", "not a data frame"),
-                ("41" + "00" * 11, "another major version"), ("4", "not whole bytes"),
+                ("41" + "00" * 11, "another major version"), ("4", "not whole bytes"), ("4g" * 12, "not whole bytes"),
                 ("xyz", "not whole bytes"), ("", "too short")):
             run = Run("frame", "read", hex_text)
             self.assertEqual((run.status, run.out), (1, ""), hex_text)
