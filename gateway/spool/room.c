@@ -168,7 +168,9 @@ int room_make(struct room *room)
         error = drop_history(room);
         must = false;
     }
-    if (error == 0 && (must || is_full(room)))
-        error = thin(room);
+    if (error != 0 || room->barren || !(must || is_full(room)))
+        return error;
+    error = thin(room);
+    room->barren = error == 0 && room->thinned == 0;
     return error;
 }

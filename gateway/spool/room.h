@@ -17,10 +17,11 @@ struct room {
     uint64_t oldest, last, marked;
     const struct queue *queue; /* later rows of a series may wait here */
     bool tight;                /* the file was full although it did not look so */
+    bool barren;               /* in: do not look for rows to give up; out: there were none */
     uint64_t thinned;          /* out: rows given up */
 };
 
-/* Within a transaction of the disk. Changes oldest and thinned. 0 or an error of disk.h. */
+/* Within a transaction of the disk. Changes oldest, barren and thinned. 0 or an error of disk.h. */
 int room_make(struct room *room);
 
 #endif

@@ -15,6 +15,9 @@
 /* A disk that is full for a moment is no reason to give rows up. */
 enum { FORGET_AT_ONCE = 2000, TIGHT_AFTER = 2 };
 
+/* Looking for rows to give up reads the whole file: not again at once when there were none. */
+enum { BARREN_S = 300 };
+
 struct collector_mark {
     struct disk_mark mark;
     bool dirty;
@@ -32,8 +35,9 @@ struct spool {
     char boot[FEED_ID_SIZE];
     struct boot_clock clock;
     bool boot_dirty;
-    unsigned tight;      /* commits in a row that found no room */
-    uint64_t queue_lost; /* given up in memory and not yet told in a row */
+    unsigned tight;         /* commits in a row that found no room */
+    int64_t barren_until_s; /* no row may be given up before that, unless marks move */
+    uint64_t queue_lost;    /* given up in memory and not yet told in a row */
     uint64_t given_up;
 };
 
@@ -293,7 +297,7 @@ static int forget(struct spool *spool, int64_t now_s)
     return error;
 }
 
-static int write_all(struct spool *spool, int64_t now_s, uint64_t *thinned)
+static int write_all(struct spool *spool, int64_t now_s, uint64_t *thinned, bool *barren)
 {
     int error = forget(spool, now_s);
     if (error == 0) {
@@ -304,10 +308,13 @@ static int write_all(struct spool *spool, int64_t now_s, uint64_t *thinned)
             .marked = lowest_mark(spool),
             .queue = spool->queue,
             .tight = spool->tight >= TIGHT_AFTER,
+            .barren =
+                spool->barren_until_s - now_s > 0 && spool->barren_until_s - now_s <= BARREN_S,
         };
         error = room_make(&room);
         spool->oldest = room.oldest;
         *thinned = room.thinned;
+        *barren = room.barren;
     }
     if (error == 0)
         error = append_waiting(spool);
@@ -341,15 +348,18 @@ int spool_commit(struct spool *spool, int64_t now_s)
         return 0;
     struct spool before = *spool;
     uint64_t thinned = 0;
+    bool barren = false;
     int error = disk_begin(spool->disk);
     if (error == 0)
-        error = write_all(spool, now_s, &thinned);
+        error = write_all(spool, now_s, &thinned, &barren);
     if (error == 0)
         error = disk_commit(spool->disk);
     if (error != 0) {
         disk_rollback(spool->disk);
         *spool = before;
         spool->tight = error == -ENOSPC ? before.tight + 1 : 0;
+        if (barren && now_s >= spool->barren_until_s)
+            spool->barren_until_s = now_s + BARREN_S;
         return error;
     }
     settle(spool, thinned);
@@ -421,6 +431,7 @@ static enum spool_mark_result set_mark(struct spool *spool, int collector,
     memcpy(known->mark.store, mark->store, sizeof known->mark.store);
     known->mark.n = mark->n;
     known->dirty = true;
+    spool->barren_until_s = 0;
     return back ? SPOOL_MARK_BACK : SPOOL_MARK_MOVED;
 }
 

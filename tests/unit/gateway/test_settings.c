@@ -53,7 +53,8 @@ START_TEST(what_does_not_fit_together_is_refused)
 {
     refuse(HEAD, "add a section [radio.0]");
     refuse(HEAD "[radio.0]\ndriver = simulated\nfrequency_hz = 868100000\n", "has no socket");
-    refuse(HEAD "[radio.0]\ndriver = sx127x\nfrequency_hz = 868100000\n", "/dev/spidev0.0");
+    refuse(HEAD "[radio.0]\ndriver = sx127x\nchip = sx1276\nfrequency_hz = 868100000\n",
+           "/dev/spidev0.0");
     refuse(HEAD RADIO "bandwidth_hz = 126000\n", "use 125000, 250000 or 500000");
     refuse("[gateway]\nname = a\nsite = b\n[broker]\n[spool]\n[keys]\n[collectors]\nnames = a, "
            "b/c\n" RADIO,
