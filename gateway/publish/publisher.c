@@ -19,6 +19,8 @@ _Static_assert((int)FLOW_PEERS_MAX >= (int)GATEWAY_COLLECTORS_MAX, "a flow posit
  * for each acknowledgement. */
 enum { ROWS_AT_ONCE = 128, SESSION_HOLDS = 256 };
 
+#define RENEW_PAUSE_US INT64_C(3600000000)
+
 struct publisher {
     struct session *session;
     sd_event *event;
@@ -29,8 +31,8 @@ struct publisher {
     unsigned collectors;
     struct publisher_events events;
     int64_t since_ms;
-    bool renewed; /* the spool has had a new id in this run */
-    bool blocked; /* the session takes no more for now */
+    int64_t renewed_us; /* when the spool last had a new id, transport time; 0: not in this run */
+    bool blocked;       /* the session takes no more for now */
     struct publisher_counts counts;
     struct log_gate ignored_gate, refused_gate, read_gate;
     char site[FEED_NAME_MAX + 1];
@@ -163,7 +165,7 @@ static void ignore_mark(struct publisher *p, const char *topic, const char *why)
 
 /* Another history goes by our spool's id: the file was restored from a copy, or the card lost what
  * it had promised to keep. Under a new id every row that is still held is published again, and the
- * numbers used twice harm nobody. Once a run, so that a forged mark cannot keep us at it. */
+ * numbers used twice harm nobody. Once an hour, so that forged marks cannot keep us at it. */
 static void refuse_mark(struct publisher *p, const char *collector, const struct feed_mark *mark)
 {
     uint64_t held;
@@ -178,9 +180,11 @@ static void refuse_mark(struct publisher *p, const char *collector, const struct
             "spool restored from a copy, or does the memory card lose writes?",
             collector, mark->spool, (unsigned long long)mark->n, mark->hash,
             (unsigned long long)state.last);
-    if (p->renewed || spool_renew(p->spool) != 0)
+    int64_t now_us = clock_transport_us();
+    bool lately = p->renewed_us != 0 && now_us - p->renewed_us < RENEW_PAUSE_US;
+    if (lately || spool_renew(p->spool) != 0)
         return;
-    p->renewed = true;
+    p->renewed_us = now_us;
     for (unsigned i = 0; i < p->collectors; i++)
         flow_set(&p->flow, i, 0, clock_transport_us());
     spool_state(p->spool, &state);
