@@ -251,6 +251,20 @@ static int add_trouble(struct conditions *conditions, const struct facts_gateway
     return conditions_add(conditions, &c);
 }
 
+/* A gateway never forgets a row for such a mark. */
+static int add_refused_mark(struct conditions *conditions, const struct facts_gateway *gateway,
+                            int64_t now_s)
+{
+    if (gateway->refused_s == 0 || now_s - gateway->refused_s >= DAY_S)
+        return 0;
+    struct notice_condition c = gateway_condition(gateway, FEED_NOTICE_DATA, "mark");
+    snprintf(c.detail, sizeof(c.detail),
+             "what it holds is not what is stored here under the same numbers; it forgets nothing "
+             "and sends its rows again. Was its card copied or restored, or does another program "
+             "write to the broker?");
+    return conditions_add(conditions, &c);
+}
+
 static int add_health(struct conditions *conditions, const struct facts_gateway *gateway)
 {
     const struct feed_gateway_health *h = &gateway->health;
@@ -275,6 +289,13 @@ static int add_health(struct conditions *conditions, const struct facts_gateway 
                  h->disk_free_bytes >> 20);
         rc = add_trouble(conditions, gateway, "disk", detail);
     }
+    if (rc == 0 && h->trouble[0] != '\0') {
+        snprintf(
+            detail, sizeof(detail),
+            "%.95s. What it hears waits in its memory and is lost if it stops. Look at its disk.",
+            h->trouble);
+        rc = add_trouble(conditions, gateway, "write", detail);
+    }
     if (rc == 0 && h->thinned > gateway->thinned_before) {
         snprintf(detail, sizeof(detail),
                  "its spool was full and gave up %" PRIu64 " rows; totals stay right, some hours "
@@ -296,6 +317,8 @@ int conditions_of_gateways(struct conditions *conditions, struct facts *facts,
             rc = add_one_cause(conditions, gateway);
         if (rc == 0)
             rc = add_health(conditions, gateway);
+        if (rc == 0)
+            rc = add_refused_mark(conditions, gateway, now_s);
     }
     return rc;
 }

@@ -70,6 +70,7 @@ struct facts_gateway {
     int64_t health_s; /* instant of the last health message; 0: none */
     struct feed_gateway_health health;
     uint64_t thinned_before;  /* thinned when first seen: only new losses are news */
+    int64_t refused_s;        /* when it last refused a stored mark; 0: not while we listened */
     unsigned stations, quiet; /* whose home it is; of these, how many say nothing */
     unsigned together;        /* of the quiet ones, those that went at once: one cause; else 0 */
 };

@@ -126,6 +126,8 @@ void judging_hear_health(struct judging *judging, const char *name,
         return;
     if (gateway->health_s == 0)
         gateway->thinned_before = health->thinned;
+    else if (health->marks_refused > 0 && health->marks_refused != gateway->health.marks_refused)
+        gateway->refused_s = health->at_ms / 1000;
     gateway->health = *health;
     gateway->health_s = health->at_ms / 1000;
     bool hears = health->radio_count == 0;
