@@ -177,7 +177,7 @@ static struct way *fallback_of(struct delivery *delivery, const struct way *way)
 static void say_trouble(struct delivery *delivery, const struct way *way, const char *why)
 {
     if (why != NULL)
-        log_warning("Delivery \"%s\" fails: %s. Trying again.", way->mail->name, why);
+        log_warning("Delivery \"%s\" fails: %s; it will be tried again.", way->mail->name, why);
     if (delivery->events.trouble != NULL)
         delivery->events.trouble(delivery->events.user, way->mail->name, why);
 }
@@ -240,9 +240,8 @@ static void on_done(void *user, enum smtp_outcome outcome, const char *why)
     }
     outbox_row_free(&active->row);
     active->used = false;
-    delivery->active_count--;
-    delivery_look(delivery);
-    if (delivery->active_count == 0 && delivery->events.busy != NULL)
+    (void)delivery_look(delivery); /* before it counts as idle: what is due next goes on at once */
+    if (--delivery->active_count == 0 && delivery->events.busy != NULL)
         delivery->events.busy(delivery->events.user, false);
 }
 
@@ -309,8 +308,7 @@ int delivery_look(struct delivery *delivery)
     struct outbox_row rows[LOOK_AT_ONCE];
     size_t count = 0;
     int64_t now_s = delivery->events.now_s(delivery->events.user);
-    if (delivery->way_count == 0 || delivery->active_count == ACTIVE_MAX ||
-        now_s < delivery->store_pause_until_s)
+    if (delivery->way_count == 0 || now_s < delivery->store_pause_until_s)
         return 0;
     int rc = outbox_due(delivery->db, now_s, rows, LOOK_AT_ONCE, &count);
     if (rc < 0)

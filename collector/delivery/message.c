@@ -10,7 +10,11 @@
 
 #include "collector/delivery/address.h"
 
-enum { LINE_MAX_SHOULD = 78, QP_LINE_MAX = 76, ENCODED_WORD_BYTES = 45 };
+enum {
+    LINE_MAX_SHOULD = 78,
+    QP_LINE_MAX = 76,
+    ENCODED_WORD_BYTES = 39 /* with "Subject: " still within a line */
+};
 
 /* Bytes of UTF-8 at text that form one valid character; 0 when they do not. */
 static size_t utf8_length(const char *text)
@@ -168,10 +172,13 @@ static void write_date(FILE *out, int64_t at_s, int64_t offset_s)
 static void write_id(FILE *out, const char *header, const struct message *m, uint32_t revision,
                      const struct address *from)
 {
-    /* Folded before the identity: with long names it fills a line of its own. */
-    fprintf(out, "%s:\r\n <n-%06" PRId64 ".%" PRIu32 ".%.32s.%.32s.%" PRIx64 "@%s>\r\n", header,
-            m->notice, revision, m->delivery, m->site, (uint64_t)m->opened_s,
-            strchr(from->spec, '@') + 1);
+    char id[ADDRESS_SPEC_MAX + 160];
+    int len = snprintf(id, sizeof(id), "<n-%06" PRId64 ".%" PRIu32 ".%.32s.%.32s.%" PRIx64 "@%s>",
+                       m->notice, revision, m->delivery, m->site, (uint64_t)m->opened_s,
+                       strchr(from->spec, '@') + 1);
+    /* With long names it fills a line of its own. */
+    bool fits = strlen(header) + 2 + (size_t)len <= LINE_MAX_SHOULD;
+    fprintf(out, "%s:%s %s\r\n", header, fits ? "" : "\r\n", id);
 }
 
 static void write_quoted(FILE *out, unsigned char c, size_t *column, bool line_ends)

@@ -19,7 +19,7 @@ struct transfer {
     smtp_done done;
     void *user;
     char error[CURL_ERROR_SIZE];
-    char answer[ANSWER_MAX]; /* the server's last line */
+    char answer[ANSWER_MAX]; /* the server's last complaint */
     struct transfer *next;
 };
 
@@ -71,8 +71,7 @@ static void finish(struct transfer *transfer, CURLcode code)
     if (outcome != SMTP_ACCEPTED)
         snprintf(why, sizeof(why), "%s%s%s",
                  transfer->error[0] != '\0' ? transfer->error : curl_easy_strerror(code),
-                 response >= 400 ? "; the server said: " : "",
-                 response >= 400 ? transfer->answer : "");
+                 transfer->answer[0] != '\0' ? "; the server said: " : "", transfer->answer);
     curl_multi_remove_handle(transfer->smtp->multi, transfer->easy);
     unlink_transfer(transfer->smtp, transfer);
     transfer->done(transfer->user, outcome, why);
@@ -214,6 +213,8 @@ static size_t take_answer(char *line, size_t size, size_t count, void *user)
 {
     struct transfer *transfer = user;
     size_t len = size * count, n = 0;
+    if (len == 0 || (line[0] != '4' && line[0] != '5'))
+        return len; /* only what went wrong is worth telling */
     while (n < len && n < ANSWER_MAX - 1 && (unsigned char)line[n] >= ' ') {
         transfer->answer[n] = (unsigned char)line[n] < 0x7F ? line[n] : '?';
         n++;
@@ -276,6 +277,8 @@ static int set_ways(struct transfer *transfer, unsigned patience_s)
     bad |= curl_easy_setopt(easy, CURLOPT_ERRORBUFFER, transfer->error) != CURLE_OK;
     bad |= curl_easy_setopt(easy, CURLOPT_PRIVATE, transfer) != CURLE_OK;
     bad |= curl_easy_setopt(easy, CURLOPT_NOSIGNAL, 1L) != CURLE_OK;
+    /* A connection on which something failed is not one to go on with. */
+    bad |= curl_easy_setopt(easy, CURLOPT_FORBID_REUSE, 1L) != CURLE_OK;
     /* A proxy for web traffic named in the environment is none for mail. */
     bad |= curl_easy_setopt(easy, CURLOPT_PROXY, "") != CURLE_OK;
     bad |= curl_easy_setopt(easy, CURLOPT_CONNECTTIMEOUT, connect_s) != CURLE_OK;

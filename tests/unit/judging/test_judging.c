@@ -1,0 +1,375 @@
+/* From reports in the store to messages owed, over pretend weeks. */
+#include <check.h>
+#include <errno.h>
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <time.h>
+
+#include "vineyard.h"
+
+enum { HOUR = 3600, DAY = 86400 };
+
+static struct vineyard v;
+
+static void teardown(void)
+{
+    vineyard_close(&v);
+}
+
+/* All traps are filled on the first day, and from then on each when it has been told of. */
+static void fill_all(void)
+{
+    for (size_t i = 0; i < v.trap_count; i++)
+        vineyard_fill(&v, i, 90, true);
+}
+
+static int64_t mails(const char *like)
+{
+    char sql[300];
+    snprintf(sql, sizeof(sql),
+             "SELECT count(*) FROM outbox WHERE CAST(bytes AS TEXT) LIKE '%%%s%%'", like);
+    return vineyard_count(&v, sql);
+}
+
+static struct judging_trap look_at(const char *name)
+{
+    struct judging_trap trap;
+    ck_assert_int_eq(judging_trap_named(v.judging, name, &trap), 0);
+    return trap;
+}
+
+START_TEST(a_first_run_is_kind)
+{
+    vineyard_open(&v, 1, 6);
+    ck_assert_int_eq(judging_run(v.judging, v.now_s), 0);
+    ck_assert_uint_eq(judging_trap_count(v.judging), 6);
+    struct judging_trap trap = look_at("T-0001");
+    ck_assert_int_eq(trap.state.condition, FEED_TRAP_NEW);
+    ck_assert_int_eq(vineyard_count(&v, "SELECT count(*) FROM notice"), 0);
+    ck_assert_int_eq(judging_trap_named(v.judging, "nothing", &trap), -ENOENT);
+}
+END_TEST
+
+/* Fresh bait on day 0: the level lasts, so age drives the visit, told in the morning before it is due, closed after. */
+START_TEST(a_week_and_the_morning_message)
+{
+    vineyard_open(&v, 2, 8);
+    for (size_t i = 0; i < v.trap_count; i++)
+        v.traps[i].mm_day = 0.8;
+    vineyard_live(&v, HOUR);
+    fill_all();
+    vineyard_live(&v, 5 * DAY);
+    ck_assert_int_eq(vineyard_count(&v, "SELECT count(*) FROM outbox"), 0);
+    vineyard_live(&v, 2 * DAY);
+    ck_assert_int_eq(vineyard_count(&v, "SELECT count(*) FROM notice WHERE kind = 0"), 2);
+    ck_assert_int_ge(mails("Subject: North block: 8 traps to visit today"), 1);
+    ck_assert_int_ge(mails("Bring 4.0 litres"), 1);
+    /* At six in the morning, local time (UTC - 7). */
+    ck_assert_int_eq(vineyard_count(&v, "SELECT min(made_s) % 86400 FROM outbox"), 13 * HOUR);
+    ck_assert_int_eq(look_at("T-0001").state.reason, FEED_REASON_BAIT_AGE);
+    for (size_t i = 0; i < 8; i++)
+        vineyard_fill(&v, i, 90, true);
+    vineyard_live(&v, DAY);
+    ck_assert_int_eq(mails("Subject: North block: the traps to visit are done"), 1);
+    ck_assert_int_eq(vineyard_count(&v, "SELECT count(*) FROM notice WHERE open = 1"), 1);
+    ck_assert_int_eq(look_at("T-0001").state.condition, FEED_TRAP_WORKING);
+}
+END_TEST
+
+/* A refill that nobody recorded raises the level and leaves the age as it is. */
+START_TEST(an_unrecorded_refill_does_not_renew)
+{
+    vineyard_open(&v, 1, 8);
+    vineyard_live(&v, HOUR);
+    fill_all();
+    vineyard_live(&v, 4 * DAY);
+    vineyard_fill(&v, 3, 90, false);
+    vineyard_live(&v, 12 * HOUR);
+    struct judging_trap trap = look_at("T-0004");
+    ck_assert(trap.state.bait_age_days > 4);
+    ck_assert(trap.state.level_mm > 87);
+}
+END_TEST
+
+/* A person's word: topped up fills, but the bait keeps its age; replaced renews it. */
+START_TEST(a_word_counts)
+{
+    vineyard_open(&v, 1, 8);
+    vineyard_live(&v, 3 * DAY);
+    char sql[300];
+    snprintf(sql, sizeof(sql),
+             "INSERT INTO visit (at_s, trap, action, by_whom, entered_s) VALUES"
+             " (%ld, 'T-0001', 'replaced', 'test', 0), (%ld, 'T-0002', 'topped up', 'test', 0)",
+             (long)v.now_s, (long)v.now_s);
+    ck_assert_int_eq(sqlite3_exec(v.db, sql, NULL, NULL, NULL), SQLITE_OK);
+    v.traps[0].level_mm = v.traps[1].level_mm = 90;
+    vineyard_live(&v, DAY);
+    ck_assert_double_eq_tol(look_at("T-0001").state.bait_age_days, 1, 0.05);
+    ck_assert(look_at("T-0002").state.bait_age_days > 3.5);
+    ck_assert_int_gt(look_at("T-0002").state.last_visit_ms, 0);
+}
+END_TEST
+
+START_TEST(one_silent_station)
+{
+    vineyard_open(&v, 2, 12);
+    vineyard_live(&v, 3 * DAY);
+    v.traps[4].dead = true;
+    int64_t dead_s = v.now_s;
+    vineyard_live(&v, 11 * HOUR);
+    ck_assert_int_ne(look_at("T-0005").state.condition, FEED_TRAP_SILENT);
+    vineyard_live(&v, 2 * HOUR);
+    ck_assert_int_eq(look_at("T-0005").state.condition, FEED_TRAP_SILENT);
+    vineyard_live(&v, DAY);
+    ck_assert_int_ge(mails("Subject: North block: no word from station T-0005"), 1);
+    int64_t made_s = vineyard_count(
+        &v, "SELECT min(made_s) FROM outbox JOIN notice ON id = notice WHERE kind = 1");
+    ck_assert_int_ge(made_s - dead_s, 12 * HOUR);
+    ck_assert_int_le(made_s - dead_s, 22 * HOUR);
+    v.traps[4].dead = false;
+    vineyard_live(&v, 12 * HOUR);
+    ck_assert_int_eq(mails("silent stations are heard again"), 1);
+}
+END_TEST
+
+/* A gateway that is away is one notice, and none of its stations is called silent; when it comes back nothing stays. */
+START_TEST(a_gateway_away_silences_nobody)
+{
+    vineyard_open(&v, 2, 20);
+    vineyard_live(&v, 3 * DAY);
+    fill_all();
+    vineyard_live(&v, HOUR);
+    v.gateway_away = true;
+    vineyard_live(&v, 2 * DAY);
+    ck_assert_int_eq(vineyard_count(&v, "SELECT count(*) FROM notice WHERE kind = 1"), 0);
+    ck_assert_int_eq(vineyard_count(&v, "SELECT count(*) FROM notice WHERE kind = 2"), 1);
+    ck_assert_int_ge(mails("Subject: Gateway barn: not heard"), 1);
+    v.gateway_away = false;
+    vineyard_live(&v, DAY);
+    ck_assert_int_eq(vineyard_count(&v, "SELECT count(*) FROM notice WHERE kind = 1"), 0);
+    ck_assert_int_eq(mails("Subject: Gateway barn: heard again"), 1);
+}
+END_TEST
+
+/* Half of a gateway's stations at once, while it listens: one cause, not twenty messages. */
+START_TEST(many_at_once_are_one_notice)
+{
+    vineyard_open(&v, 2, 20);
+    vineyard_live(&v, 3 * DAY);
+    for (size_t i = 0; i < 20; i++)
+        v.traps[2 * i].dead = true;
+    vineyard_live(&v, 2 * DAY);
+    ck_assert_int_eq(vineyard_count(&v, "SELECT count(*) FROM notice WHERE kind = 1"), 0);
+    ck_assert_int_eq(vineyard_count(&v, "SELECT count(*) FROM notice WHERE kind = 2"), 1);
+    ck_assert_int_ge(mails("20 of its 40 stations went silent together"), 1);
+}
+END_TEST
+
+/* Without the broker nothing can be heard, and nobody is blamed. */
+START_TEST(the_broker_away_blames_nobody)
+{
+    vineyard_open(&v, 1, 10);
+    vineyard_live(&v, 3 * DAY);
+    fill_all();
+    vineyard_live(&v, HOUR);
+    judging_connection(v.judging, false, v.now_s);
+    v.gateway_away = true;
+    vineyard_live(&v, 2 * DAY);
+    ck_assert_int_eq(vineyard_count(&v, "SELECT count(*) FROM notice WHERE kind IN (1, 2)"), 0);
+}
+END_TEST
+
+START_TEST(a_fallen_trap_is_told_by_day)
+{
+    vineyard_open(&v, 1, 8);
+    vineyard_live(&v, HOUR);
+    fill_all();
+    vineyard_live(&v, 2 * DAY + 17 * HOUR); /* 11 in the morning */
+    v.traps[2].flags = AIR_FLAG_TILT;
+    vineyard_live(&v, 2 * HOUR);
+    ck_assert_int_eq(look_at("T-0003").state.reason, FEED_REASON_TILTED);
+    ck_assert_int_eq(mails("Subject: North block: 1 of 1 trap to visit not working"), 1);
+}
+END_TEST
+
+/* The figures in memory and those made anew from the store say the same. */
+START_TEST(reopening_changes_nothing)
+{
+    vineyard_open(&v, 2, 30);
+    for (int day = 0; day < 12; day++) {
+        for (size_t i = 0; i < v.trap_count; i++)
+            if ((int)i % 6 == day % 6)
+                vineyard_fill(&v, i, 90, vineyard_uniform(&v) > 0.2);
+        vineyard_live(&v, DAY);
+    }
+    static struct judging_trap before[60];
+    for (size_t i = 0; i < 60; i++)
+        ck_assert_int_eq(judging_trap_at(v.judging, i, &before[i]), 0);
+    int64_t owed = vineyard_count(&v, "SELECT count(*) FROM outbox");
+    int64_t notices = vineyard_count(&v, "SELECT count(*) FROM notice");
+    vineyard_reopen(&v);
+    ck_assert_int_eq(judging_run(v.judging, v.now_s), 0);
+    for (size_t i = 0; i < 60; i++) {
+        struct judging_trap after;
+        ck_assert_int_eq(judging_trap_at(v.judging, i, &after), 0);
+        ck_assert_int_eq(after.state.condition, before[i].state.condition);
+        ck_assert_int_eq(after.state.reason, before[i].state.reason);
+        ck_assert_int_eq(after.state.last_visit_ms, before[i].state.last_visit_ms);
+        ck_assert_double_eq_tol(after.state.level_mm, before[i].state.level_mm, 0.3);
+        ck_assert_int_eq(after.state.passes_since_emptied, before[i].state.passes_since_emptied);
+    }
+    ck_assert_int_eq(vineyard_count(&v, "SELECT count(*) FROM outbox"), owed);
+    ck_assert_int_eq(vineyard_count(&v, "SELECT count(*) FROM notice"), notices);
+}
+END_TEST
+
+/* What is owed and what opened it commit together or not at all. */
+START_TEST(a_store_that_refuses_loses_nothing)
+{
+    vineyard_open(&v, 1, 8);
+    vineyard_live(&v, 3 * DAY);
+    v.traps[4].dead = true;
+    ck_assert_int_eq(sqlite3_exec(v.db,
+                                  "CREATE TRIGGER full BEFORE INSERT ON outbox BEGIN"
+                                  " SELECT RAISE(ABORT, 'disk full'); END",
+                                  NULL, NULL, NULL),
+                     SQLITE_OK);
+    int failed = 0;
+    for (int i = 0; i < 96 * 2; i++) {
+        vineyard_step(&v);
+        failed += judging_run(v.judging, v.now_s) < 0;
+    }
+    ck_assert_int_gt(failed, 10);
+    ck_assert_int_eq(vineyard_count(&v, "SELECT count(*) FROM notice WHERE revision > 0"), 0);
+    ck_assert_int_eq(vineyard_count(&v, "SELECT count(*) FROM outbox"), 0);
+    ck_assert_int_eq(sqlite3_exec(v.db, "DROP TRIGGER full", NULL, NULL, NULL), SQLITE_OK);
+    vineyard_live(&v, DAY);
+    ck_assert_int_ge(mails("no word from station T-0005"), 1);
+}
+END_TEST
+
+START_TEST(acknowledged_it_is_not_repeated)
+{
+    vineyard_open(&v, 1, 8);
+    vineyard_live(&v, 3 * DAY);
+    v.traps[4].dead = true;
+    vineyard_live(&v, DAY);
+    int64_t id = vineyard_count(&v, "SELECT id FROM notice WHERE kind = 1");
+    ck_assert_int_eq(judging_acknowledge(v.db, id, v.now_s), 0);
+    ck_assert_int_eq(judging_acknowledge(v.db, id + 1000, v.now_s), -ENOENT);
+    vineyard_live(&v, 3 * DAY);
+    char sql[100];
+    snprintf(sql, sizeof(sql), "SELECT count(*) FROM outbox WHERE notice = %ld", (long)id);
+    ck_assert_int_eq(vineyard_count(&v, sql), 1);
+}
+END_TEST
+
+/* The notice's retained state is said when it opens and removed when it closes; after a lost connection all is said. */
+START_TEST(the_feed_follows)
+{
+    vineyard_open(&v, 1, 8);
+    vineyard_live(&v, 3 * DAY);
+    v.traps[4].dead = true;
+    vineyard_live(&v, DAY);
+    ck_assert_uint_ge(v.notices_said, 1);
+    ck_assert(v.last_notice.open);
+    ck_assert_str_eq(v.last_notice.subject, "block0");
+    ck_assert_str_eq(v.last_notice.title, "North block: no word from station T-0005");
+    v.notices_said = v.traps_said = v.blocks_said = 0;
+    judging_say_all(v.judging);
+    ck_assert_uint_eq(v.traps_said, 8);
+    ck_assert_uint_eq(v.blocks_said, 1);
+    ck_assert_uint_ge(v.notices_said, 1);
+    v.traps[4].dead = false;
+    vineyard_live(&v, DAY);
+    ck_assert(!v.last_notice.open);
+}
+END_TEST
+
+START_TEST(fallbacks_are_owed_asleep)
+{
+    vineyard_open(&v, 1, 8);
+    v.site.mail_count = 3;
+    v.site.mails[1] = v.site.mails[2] = v.site.mails[0];
+    v.site.mails[1].name = "crew";
+    v.site.mails[1].fallback = true;
+    v.site.mails[2].name = "urgent";
+    v.site.mails[2].urgent_only = true;
+    vineyard_live(&v, 3 * DAY);
+    v.traps[4].dead = true;
+    vineyard_live(&v, DAY);
+    ck_assert_int_eq(vineyard_count(&v, "SELECT count(*) FROM outbox WHERE delivery = 'crew'"
+                                        " AND next_s = 9223372036854775807"),
+                     vineyard_count(&v, "SELECT count(*) FROM outbox WHERE delivery = 'manager'"));
+    ck_assert_int_eq(vineyard_count(&v, "SELECT count(*) FROM outbox WHERE delivery = 'urgent'"),
+                     0);
+    judging_condition(v.judging, FEED_NOTICE_COLLECTOR, "site", "disk", true, "the disk is full");
+    vineyard_live(&v, HOUR);
+    ck_assert_int_eq(vineyard_count(&v, "SELECT count(*) FROM outbox WHERE delivery = 'urgent'"),
+                     1);
+    ck_assert_int_eq(mails("Demo vineyard: the collector needs help"), 3);
+}
+END_TEST
+
+static double cpu_s(void)
+{
+    struct timespec now;
+    clock_gettime(CLOCK_PROCESS_CPUTIME_ID, &now);
+    return (double)now.tv_sec + 1e-9 * (double)now.tv_nsec;
+}
+
+/* A rehearsal judges 200 traps each simulated quarter of an hour, thousands of times a minute. */
+START_TEST(a_run_is_cheap)
+{
+    vineyard_open(&v, 4, 50);
+    double spent_s = 0;
+    int runs = 0;
+    for (int i = 0; i < 96 * 12; i++) {
+        if (i % 96 == 40)
+            for (size_t k = 0; k < v.trap_count; k++)
+                if ((int)k % 7 == i / 96 % 7)
+                    vineyard_fill(&v, k, 90, true);
+        vineyard_step(&v);
+        double from_s = cpu_s();
+        ck_assert_int_eq(judging_run(v.judging, v.now_s), 0);
+        spent_s += i > 96 * 8 ? cpu_s() - from_s : 0;
+        runs += i > 96 * 8;
+    }
+    double from_s = cpu_s();
+    vineyard_reopen(&v);
+    printf("200 traps: %.2f ms of CPU a run, %.2f s to read 12 days from the store\n",
+           1000 * spent_s / runs, cpu_s() - from_s);
+    ck_assert(spent_s / runs < 0.05);
+}
+END_TEST
+
+int main(void)
+{
+    Suite *suite = suite_create("judging");
+    TCase *tests = tcase_create("all");
+    tcase_set_timeout(tests, 60);
+    tcase_add_checked_fixture(tests, NULL, teardown);
+    tcase_add_test(tests, a_first_run_is_kind);
+    tcase_add_test(tests, a_week_and_the_morning_message);
+    tcase_add_test(tests, an_unrecorded_refill_does_not_renew);
+    tcase_add_test(tests, a_word_counts);
+    tcase_add_test(tests, one_silent_station);
+    tcase_add_test(tests, a_gateway_away_silences_nobody);
+    tcase_add_test(tests, many_at_once_are_one_notice);
+    tcase_add_test(tests, the_broker_away_blames_nobody);
+    tcase_add_test(tests, a_fallen_trap_is_told_by_day);
+    tcase_add_test(tests, reopening_changes_nothing);
+    tcase_add_test(tests, a_store_that_refuses_loses_nothing);
+    tcase_add_test(tests, acknowledged_it_is_not_repeated);
+    tcase_add_test(tests, the_feed_follows);
+    tcase_add_test(tests, fallbacks_are_owed_asleep);
+    tcase_add_test(tests, a_run_is_cheap);
+    suite_add_tcase(suite, tests);
+    SRunner *runner = srunner_create(suite);
+    srunner_run_all(runner, CK_ENV);
+    int failed = srunner_ntests_failed(runner);
+    srunner_free(runner);
+    return failed != 0;
+}
