@@ -560,7 +560,7 @@ int main(void)
 {
     Suite *suite = suite_create("spool");
     TCase *tests = tcase_create("spool");
-    tcase_set_timeout(tests, 60);
+    tcase_set_timeout(tests, 150);
     faulty_disk_install();
     tcase_add_checked_fixture(tests, setup, teardown);
     tcase_add_test(tests, nothing_is_readable_before_the_commit);
