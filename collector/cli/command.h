@@ -15,7 +15,8 @@ struct command {
     int (*run)(int argc, char **argv); /* argv[0] is the command's name; returns a command_status */
 };
 
-extern const struct command check_command, status_command, why_command, plan_command, frame_command;
+extern const struct command check_command, status_command, why_command, plan_command, round_command,
+    frame_command;
 
 /* Writes the usage to standard error, after a sentence; returns COMMAND_MISUSE. */
 int command_misuse(const struct command *command, const char *format, ...)

@@ -7,7 +7,7 @@
 #include "common/log.h"
 
 static const struct command *const commands[] = {&check_command, &status_command, &why_command,
-                                                 &plan_command, &frame_command};
+                                                 &round_command, &plan_command,   &frame_command};
 enum { COMMANDS = sizeof commands / sizeof commands[0] };
 
 static void print_list(FILE *out)
