@@ -1,4 +1,5 @@
 #include "collector/daemon/daemon.h"
+#include "collector/store/entered.h"
 
 #include <errno.h>
 #include <inttypes.h>
@@ -194,6 +195,9 @@ static int open_store(struct daemon *daemon, int64_t now_s)
         log_error("%s", fault.text);
         return error;
     }
+    /* Without the second file reports are stored all the same. */
+    if (entered_sync(store_db(daemon->store), daemon->site.entered, &fault))
+        log_error("%s", fault.text);
     error = ingest_open(&daemon->ingest, daemon->store, daemon->roster,
                         &(struct ingest_events){.user = daemon,
                                                 .mark = daemon_ingest_events.mark,

@@ -259,32 +259,54 @@ void database_close(struct database *database)
     *database = (struct database){.lock_fd = -1};
 }
 
-int database_open_readonly(const char *path, sqlite3 **db, struct settings_fault *fault)
+/* WAL needs its index beside the file even for reading; who may not write the folder can read while the
+ * collector runs. */
+static int open_beside(const char *path, sqlite3 **db)
+{
+    int error = database_error(
+        sqlite3_open_v2(path, db, SQLITE_OPEN_READWRITE | SQLITE_OPEN_NOMUTEX, NULL));
+    if (!error)
+        sqlite3_busy_timeout(*db, BUSY_MS);
+    if (!error)
+        error = database_run(*db, "PRAGMA synchronous = FULL; PRAGMA wal_autocheckpoint = 0");
+    if (!error)
+        sqlite3_db_config(*db, SQLITE_DBCONFIG_NO_CKPT_ON_CLOSE, 1, NULL);
+    return error;
+}
+
+int database_open_beside(const char *path, sqlite3 **db, struct settings_fault *fault)
 {
     sqlite3 *opened = NULL;
     int64_t version = 0;
+    fault->text[0] = '\0';
     if (access(path, F_OK))
         return say(fault, -errno, "%s: there is no store yet (%s): has the collector run?", path,
                    strerror(errno));
-    /* WAL needs its index beside the file even for reading; nothing else is written. */
-    int error = database_error(
-        sqlite3_open_v2(path, &opened, SQLITE_OPEN_READWRITE | SQLITE_OPEN_NOMUTEX, NULL));
-    if (!error) {
-        sqlite3_busy_timeout(opened, BUSY_MS);
-        error = database_run(opened, "PRAGMA query_only = ON; PRAGMA wal_autocheckpoint = 0");
-    }
-    if (!error) {
-        sqlite3_db_config(opened, SQLITE_DBCONFIG_NO_CKPT_ON_CLOSE, 1, NULL);
+    int error = open_beside(path, &opened);
+    if (!error)
         error = query_number(opened, "PRAGMA user_version", &version);
-    }
-    fault->text[0] = '\0';
     if (!error)
         error = check_version(path, version, fault);
     if (!error && version == 0)
         error = say(fault, -ENOENT, "%s: the store is empty: has the collector run?", path);
     if (error) {
         if (fault->text[0] == '\0')
-            say(fault, error, "%s: the store cannot be read: %s.", path, sqlite3_errmsg(opened));
+            say(fault, error, "%s: the store cannot be opened: %s.", path, sqlite3_errmsg(opened));
+        sqlite3_close(opened);
+        return error;
+    }
+    *db = opened;
+    return 0;
+}
+
+int database_open_readonly(const char *path, sqlite3 **db, struct settings_fault *fault)
+{
+    sqlite3 *opened = NULL;
+    int error = database_open_beside(path, &opened, fault);
+    if (error)
+        return error;
+    error = database_run(opened, "PRAGMA query_only = ON");
+    if (error) {
         sqlite3_close(opened);
         return error;
     }

@@ -31,6 +31,10 @@ void database_close(struct database *database);
  * sqlite3_close. */
 int database_open_readonly(const char *path, sqlite3 **db, struct settings_fault *fault);
 
+/* A connection that writes now and then beside the collector's, and never checkpoints. Errors as above, and
+ * -ENOENT when the collector has not made the store yet. */
+int database_open_beside(const char *path, sqlite3 **db, struct settings_fault *fault);
+
 /* A result of SQLite as a negative errno; SQLITE_OK, ROW and DONE give 0. */
 int database_error(int result);
 /* Runs statements without results. 0 or a negative errno. */

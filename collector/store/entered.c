@@ -1,0 +1,207 @@
+#include "collector/store/entered.h"
+
+#include <errno.h>
+#include <math.h>
+#include <string.h>
+
+#include "collector/store/database.h"
+
+const char *const entered_actions[] = {"topped up", "replaced", "emptied", "cleaned", NULL};
+const char *const entered_kinds[] = {"paper wasps", "other wasps", "honey bees", "others", NULL};
+
+enum { COUNT_MAX = 1000000, LITRES_MAX = 100 };
+
+static int attach(sqlite3 *db, const char *path)
+{
+    sqlite3_stmt *statement = NULL;
+    int error = database_error(
+        sqlite3_prepare_v2(db, "ATTACH DATABASE ?1 AS entered", -1, &statement, NULL));
+    if (error)
+        return error;
+    sqlite3_bind_text(statement, 1, path, -1, SQLITE_STATIC);
+    error = database_step(statement);
+    sqlite3_finalize(statement);
+    /* A plain file without a log beside it, so that copying it is a backup. */
+    if (!error)
+        error = database_run(
+            db, "PRAGMA entered.journal_mode = DELETE; PRAGMA entered.synchronous = FULL;"
+                "CREATE TABLE IF NOT EXISTS entered.visit (id INTEGER PRIMARY KEY, at_s INTEGER "
+                "NOT NULL,"
+                " trap TEXT NOT NULL, action TEXT NOT NULL, litres REAL, by_whom TEXT NOT NULL,"
+                " entered_s INTEGER NOT NULL) STRICT;"
+                "CREATE TABLE IF NOT EXISTS entered.hand_count (id INTEGER PRIMARY KEY,"
+                " visit INTEGER NOT NULL, kind TEXT NOT NULL, count INTEGER NOT NULL) STRICT");
+    return error;
+}
+
+/* By number: both files number alike. */
+static int copy_both_ways(sqlite3 *db)
+{
+    int error =
+        database_run(db, "BEGIN IMMEDIATE;"
+                         "INSERT OR IGNORE INTO main.visit SELECT * FROM entered.visit;"
+                         "INSERT OR IGNORE INTO main.hand_count SELECT * FROM entered.hand_count;"
+                         "INSERT OR IGNORE INTO entered.visit SELECT * FROM main.visit;"
+                         "INSERT OR IGNORE INTO entered.hand_count SELECT * FROM main.hand_count;"
+                         "COMMIT");
+    if (error && !sqlite3_get_autocommit(db))
+        (void)database_run(db, "ROLLBACK");
+    return error;
+}
+
+static int attach_and_copy(sqlite3 *db, const char *entered_path, struct settings_fault *fault)
+{
+    int error = attach(db, entered_path);
+    if (!error)
+        error = copy_both_ways(db);
+    if (error)
+        settings_fault_set(
+            fault,
+            "%s: the file with what people entered cannot be used (%s): check the path "
+            "under [store] entered and its rights.",
+            entered_path, sqlite3_errmsg(db));
+    return error;
+}
+
+/* Not kept attached: every batch would lock the second file too. */
+int entered_sync(sqlite3 *db, const char *entered_path, struct settings_fault *fault)
+{
+    int error = attach_and_copy(db, entered_path, fault);
+    (void)database_run(db, "DETACH DATABASE entered");
+    return error;
+}
+
+int entered_open(const char *store_path, const char *entered_path, sqlite3 **db,
+                 struct settings_fault *fault)
+{
+    sqlite3 *opened = NULL;
+    int error = database_open_beside(store_path, &opened, fault);
+    if (error)
+        return error;
+    error = attach_and_copy(opened, entered_path, fault);
+    if (error) {
+        sqlite3_close(opened);
+        return error;
+    }
+    *db = opened;
+    return 0;
+}
+
+static int one_of(const char *const *names, const char *name)
+{
+    for (; *names; names++)
+        if (strcmp(*names, name) == 0)
+            return 1;
+    return 0;
+}
+
+static int check(const struct entered_visit *visit)
+{
+    if (!one_of(entered_actions, visit->action) || visit->trap[0] == '\0' || visit->litres < 0 ||
+        visit->litres > LITRES_MAX)
+        return -EINVAL;
+    for (size_t i = 0; i < visit->count_count; i++)
+        if (!one_of(entered_kinds, visit->counts[i].kind) || visit->counts[i].count < 0 ||
+            visit->counts[i].count > COUNT_MAX)
+            return -EINVAL;
+    return 0;
+}
+
+static int next_id(sqlite3 *db, const char *sql, int64_t *id)
+{
+    sqlite3_stmt *row = NULL;
+    int result = sqlite3_prepare_v2(db, sql, -1, &row, NULL);
+    if (result == SQLITE_OK) {
+        result = sqlite3_step(row);
+        if (result == SQLITE_ROW)
+            *id = sqlite3_column_int64(row, 0) + 1;
+    }
+    sqlite3_finalize(row);
+    return database_error(result);
+}
+
+static int add_visit(sqlite3 *db, const char *sql, int64_t id, const struct entered_visit *visit)
+{
+    sqlite3_stmt *add = NULL;
+    int error = database_error(sqlite3_prepare_v2(db, sql, -1, &add, NULL));
+    if (error)
+        return error;
+    sqlite3_bind_int64(add, 1, id);
+    sqlite3_bind_int64(add, 2, visit->at_s);
+    sqlite3_bind_text(add, 3, visit->trap, -1, SQLITE_STATIC);
+    sqlite3_bind_text(add, 4, visit->action, -1, SQLITE_STATIC);
+    if (isnan(visit->litres))
+        sqlite3_bind_null(add, 5);
+    else
+        sqlite3_bind_double(add, 5, visit->litres);
+    sqlite3_bind_text(add, 6, visit->by_whom ? visit->by_whom : "", -1, SQLITE_STATIC);
+    sqlite3_bind_int64(add, 7, visit->entered_s);
+    error = database_step(add);
+    sqlite3_finalize(add);
+    return error;
+}
+
+static int add_count(sqlite3 *db, const char *sql, int64_t id, int64_t visit,
+                     const struct entered_count *count)
+{
+    sqlite3_stmt *add = NULL;
+    int error = database_error(sqlite3_prepare_v2(db, sql, -1, &add, NULL));
+    if (error)
+        return error;
+    sqlite3_bind_int64(add, 1, id);
+    sqlite3_bind_int64(add, 2, visit);
+    sqlite3_bind_text(add, 3, count->kind, -1, SQLITE_STATIC);
+    sqlite3_bind_int64(add, 4, count->count);
+    error = database_step(add);
+    sqlite3_finalize(add);
+    return error;
+}
+
+static int add_all(sqlite3 *db, const struct entered_visit *visit, int64_t *id)
+{
+    int64_t visit_id = 0, count_id = 0;
+    int error = next_id(db,
+                        "SELECT max(coalesce((SELECT max(id) FROM main.visit), 0),"
+                        " coalesce((SELECT max(id) FROM entered.visit), 0))",
+                        &visit_id);
+    if (!error)
+        error = next_id(db,
+                        "SELECT max(coalesce((SELECT max(id) FROM main.hand_count), 0),"
+                        " coalesce((SELECT max(id) FROM entered.hand_count), 0))",
+                        &count_id);
+    if (!error)
+        error = add_visit(db, "INSERT INTO entered.visit VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)",
+                          visit_id, visit);
+    if (!error)
+        error = add_visit(db, "INSERT INTO main.visit VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)",
+                          visit_id, visit);
+    for (size_t i = 0; i < visit->count_count && !error; i++) {
+        int64_t one = count_id + (int64_t)i;
+        error = add_count(db, "INSERT INTO entered.hand_count VALUES (?1, ?2, ?3, ?4)", one,
+                          visit_id, &visit->counts[i]);
+        if (!error)
+            error = add_count(db, "INSERT INTO main.hand_count VALUES (?1, ?2, ?3, ?4)", one,
+                              visit_id, &visit->counts[i]);
+    }
+    if (!error)
+        *id = visit_id;
+    return error;
+}
+
+int entered_add(sqlite3 *db, const struct entered_visit *visit, int64_t *id)
+{
+    int64_t made = 0;
+    int error = check(visit);
+    if (!error)
+        error = database_run(db, "BEGIN IMMEDIATE");
+    if (error)
+        return error;
+    error = add_all(db, visit, &made);
+    if (!error)
+        error = database_run(db, "COMMIT");
+    if (error && !sqlite3_get_autocommit(db))
+        (void)database_run(db, "ROLLBACK");
+    if (!error)
+        *id = made;
+    return error;
+}

@@ -1,0 +1,44 @@
+/*
+ * What people enter at a trap, kept twice: in the store, and in a second file that outlives it. The operator's
+ * command writes both beside a running collector, which brings either up to date from the other when it starts.
+ */
+#ifndef EDGEROW_ENTERED_H
+#define EDGEROW_ENTERED_H
+
+#include <sqlite3.h>
+#include <stddef.h>
+#include <stdint.h>
+
+#include "common/settings.h"
+
+struct entered_count {
+    const char *kind; /* one of entered_kinds */
+    int64_t count;
+};
+
+struct entered_visit {
+    int64_t at_s; /* when the trap was served */
+    const char *trap;
+    const char *action; /* one of entered_actions */
+    double litres;      /* NAN: not said */
+    const char *by_whom;
+    int64_t entered_s; /* when it was written down */
+    const struct entered_count *counts;
+    size_t count_count;
+};
+
+/* NULL-terminated. */
+extern const char *const entered_actions[]; /* topped up, replaced, emptied, cleaned */
+extern const char *const entered_kinds[];   /* paper wasps, other wasps, honey bees, others */
+
+/* The operator's connection: it writes, but never checkpoints. The second file is made when it is missing.
+ * 0 or a negative errno with a sentence. Close with sqlite3_close. */
+int entered_open(const char *store_path, const char *entered_path, sqlite3 **db,
+                 struct settings_fault *fault);
+/* Writes a visit and its counts into both. 0 and *id; -EINVAL for an action, kind or number that is none;
+ * or another negative errno, and neither has it. */
+int entered_add(sqlite3 *db, const struct entered_visit *visit, int64_t *id);
+/* For the collector's own connection: copies what either file lacks. */
+int entered_sync(sqlite3 *db, const char *entered_path, struct settings_fault *fault);
+
+#endif

@@ -1,0 +1,133 @@
+/* What people enter survives the loss of either file, and is written beside a running collector. */
+#include <check.h>
+#include <errno.h>
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <unistd.h>
+
+#include "collector/store/database.h"
+#include "collector/store/entered.h"
+
+static char folder[] = "/tmp/edgerow-entered-XXXXXX";
+static char store_path[100], entered_path[100];
+static struct settings_fault fault;
+
+static int64_t number(sqlite3 *db, const char *sql)
+{
+    sqlite3_stmt *row = NULL;
+    ck_assert_int_eq(sqlite3_prepare_v2(db, sql, -1, &row, NULL), SQLITE_OK);
+    ck_assert_int_eq(sqlite3_step(row), SQLITE_ROW);
+    int64_t value = sqlite3_column_int64(row, 0);
+    sqlite3_finalize(row);
+    return value;
+}
+
+static void add(sqlite3 *db, const char *trap, int64_t expected)
+{
+    const struct entered_count counts[] = {{"paper wasps", 31}, {"honey bees", 2}};
+    struct entered_visit visit = {1785000000, trap, "emptied", 0.5, "Ada", 1785000100, counts, 2};
+    int64_t id = 0;
+    ck_assert_int_eq(entered_add(db, &visit, &id), 0);
+    ck_assert_int_eq(id, expected);
+}
+
+static void expect(sqlite3 *db, int64_t visits)
+{
+    ck_assert_int_eq(number(db, "SELECT count(*) FROM main.visit"), visits);
+    ck_assert_int_eq(number(db, "SELECT count(*) FROM entered.visit"), visits);
+    ck_assert_int_eq(number(db, "SELECT sum(count) FROM main.hand_count"), visits * 33);
+    ck_assert_int_eq(number(db, "SELECT sum(count) FROM entered.hand_count"), visits * 33);
+    ck_assert_int_eq(
+        number(db, "SELECT count(*) FROM main.visit JOIN entered.visit USING (id, trap, at_s)"),
+        visits);
+}
+
+/* A collector that starts, and a command beside it. */
+static sqlite3 *start(struct database *database)
+{
+    sqlite3 *command = NULL;
+    ck_assert_int_eq(database_open(database, store_path, 1, &fault), 0);
+    ck_assert_int_eq(entered_sync(database->db, entered_path, &fault), 0);
+    ck_assert_int_eq(entered_open(store_path, entered_path, &command, &fault), 0);
+    return command;
+}
+
+static void stop(struct database *database, sqlite3 *command)
+{
+    ck_assert_int_eq(sqlite3_close(command), SQLITE_OK);
+    database_close(database);
+}
+
+START_TEST(kept_twice)
+{
+    struct database database;
+    sqlite3 *command = NULL;
+    ck_assert_int_eq(entered_open(store_path, entered_path, &command, &fault), -ENOENT);
+    ck_assert_ptr_nonnull(strstr(fault.text, "has the collector run?"));
+    command = start(&database);
+    add(command, "t1", 1);
+    add(command, "t2", 2);
+    expect(command, 2);
+    ck_assert_int_eq(number(database.db, "SELECT count(*) FROM visit"), 2);
+    stop(&database, command);
+    ck_assert_int_eq(unlink(store_path), 0); /* the store is lost */
+    command = start(&database);
+    expect(command, 2);
+    add(command, "t3", 3);
+    stop(&database, command);
+    ck_assert_int_eq(unlink(entered_path), 0); /* the second file is lost */
+    command = start(&database);
+    expect(command, 3);
+    add(command, "t4", 4);
+    expect(command, 4);
+    stop(&database, command);
+}
+END_TEST
+
+START_TEST(refused)
+{
+    struct database database;
+    struct entered_count count = {"hornets", 1};
+    struct entered_visit visit = {1, "t1", "emptied", NAN, "", 2, &count, 1};
+    sqlite3 *command = start(&database);
+    int64_t id = 0;
+    ck_assert_int_eq(entered_add(command, &visit, &id), -EINVAL);
+    count = (struct entered_count){"others", -1};
+    ck_assert_int_eq(entered_add(command, &visit, &id), -EINVAL);
+    count.count = 1;
+    visit.action = "kicked";
+    ck_assert_int_eq(entered_add(command, &visit, &id), -EINVAL);
+    visit.action = "topped up";
+    visit.litres = -1;
+    ck_assert_int_eq(entered_add(command, &visit, &id), -EINVAL);
+    visit.litres = NAN;
+    ck_assert_int_eq(entered_add(command, &visit, &id), 0);
+    ck_assert_int_eq(number(command, "SELECT count(*) FROM main.visit WHERE litres IS NULL"), 1);
+    ck_assert_int_ne(entered_sync(database.db, "/nonexistent/entered.db", &fault), 0);
+    ck_assert_ptr_nonnull(strstr(fault.text, "[store] entered"));
+    stop(&database, command);
+}
+END_TEST
+
+int main(void)
+{
+    char command[200];
+    if (!mkdtemp(folder))
+        return EXIT_FAILURE;
+    snprintf(store_path, sizeof store_path, "%s/store.db", folder);
+    snprintf(entered_path, sizeof entered_path, "%s/entered.db", folder);
+    Suite *suite = suite_create("entered");
+    TCase *tcase = tcase_create("visits");
+    tcase_add_test(tcase, kept_twice);
+    tcase_add_test(tcase, refused);
+    suite_add_tcase(suite, tcase);
+    SRunner *runner = srunner_create(suite);
+    srunner_run_all(runner, CK_ENV);
+    int failed = srunner_ntests_failed(runner);
+    srunner_free(runner);
+    snprintf(command, sizeof command, "rm -rf %s", folder);
+    failed += system(command) != 0;
+    return failed ? EXIT_FAILURE : EXIT_SUCCESS;
+}
