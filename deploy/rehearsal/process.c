@@ -37,6 +37,7 @@ void process_forget(struct process *process)
 static void become(const struct process *process)
 {
     sigset_t none;
+    close_range(3, ~0u, CLOSE_RANGE_CLOEXEC); /* libraries open sockets without that flag */
     sigemptyset(&none);
     sigprocmask(SIG_SETMASK, &none, NULL);
     prctl(PR_SET_PDEATHSIG, SIGKILL);
@@ -50,13 +51,24 @@ static void become(const struct process *process)
     _exit(127);
 }
 
+/* Waits until the child has become the program: until then it shares our sockets, and one that is closed
+ * meanwhile would stay in our epoll set. The pipe ends with the child's copy of it. */
 int process_start(struct process *process)
 {
-    pid_t pid = fork();
-    if (pid < 0)
+    int ends[2];
+    char nothing;
+    if (pipe2(ends, O_CLOEXEC) != 0)
         return -errno;
+    pid_t pid = fork();
     if (pid == 0)
         become(process);
+    int error = errno;
+    close(ends[1]);
+    while (pid > 0 && read(ends[0], &nothing, 1) < 0 && errno == EINTR)
+        continue;
+    close(ends[0]);
+    if (pid < 0)
+        return -error;
     process->pid = pid;
     return 0;
 }

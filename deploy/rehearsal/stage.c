@@ -9,13 +9,7 @@
 
 #include "deploy/rehearsal/loopback.h"
 
-enum {
-    PATIENCE_S = 90,
-    TURN_US = 5000,
-    CHUNK_BYTES = 16384,
-    NUDGE_AFTER_MS = 1500,
-    END_MS = 10000
-};
+enum { PATIENCE_S = 90, TURN_US = 5000, CHUNK_BYTES = 16384, NUDGE_AFTER_MS = 100, END_MS = 10000 };
 
 static int64_t real_ms(void)
 {
@@ -173,25 +167,30 @@ static void tell_all(struct stage *stage, int64_t now_us)
     }
 }
 
-/* A health message may go down with the broker; a minute later there is another one. */
+/* Health of this instant may go down with the broker, or be said before a new connection stands; a minute later
+ * there is more of it. */
+static int nudge(struct stage *stage, int64_t *now_us)
+{
+    *now_us += 60000000;
+    tell_all(stage, *now_us);
+    return stage_wait(stage, gateways_done, 0, "a gateway did not answer the clock");
+}
+
 static int wait_covered(struct stage *stage, int64_t now_us)
 {
-    int64_t since_ms = now_us / 1000, nudged = real_ms();
-    int64_t begun = nudged;
-    while (!covered(stage, since_ms)) {
+    int64_t since_ms = now_us / 1000, nudged = real_ms(), pause_ms = NUDGE_AFTER_MS;
+    int result = 0;
+    while (result == 0 && pause_ms < PATIENCE_S * 1000 && !covered(stage, since_ms)) {
         stage_turn(stage, TURN_US);
-        if (real_ms() - nudged < NUDGE_AFTER_MS)
+        if (real_ms() - nudged < pause_ms)
             continue;
         nudged = real_ms();
-        if (nudged - begun > PATIENCE_S * 1000)
-            break;
-        now_us += 60000000;
-        tell_all(stage, now_us);
-        int result = stage_wait(stage, gateways_done, 0, "a gateway did not answer the clock");
-        if (result != 0)
-            return result;
+        pause_ms *= 2;
+        result = nudge(stage, &now_us);
     }
-    return stage_wait(stage, covered, since_ms, "what a gateway has spooled is not stored");
+    return result != 0
+               ? result
+               : stage_wait(stage, covered, since_ms, "what a gateway has spooled is not stored");
 }
 
 int stage_tell_gateways(struct stage *stage, int64_t now_us)
