@@ -69,8 +69,9 @@ static const struct option options_long[] = {
 static const char usage[] =
     "edgerow-rehearse: a simulated vineyard drives the real gateway, broker and collector.\n"
     "\n"
-    "  --site FOLDER      your own stations.csv, blocks.geojson and site.ini; without it a site is "
-    "invented\n"
+    "  --site FOLDER      your own site.ini, stations.csv, blocks.geojson and gateway*.ini; "
+    "without it a "
+    "site is\n                     invented\n"
     "  --stations N       stations of an invented site (60)\n"
     "  --gateways N       gateways, 1 to 4 (2)\n"
     "  --from DATE        first day, YYYY-MM-DD (2026-08-01)\n"

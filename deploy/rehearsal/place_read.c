@@ -1,5 +1,6 @@
 #include <csv.h>
 #include <errno.h>
+#include <glob.h>
 #include <ini.h>
 #include <inttypes.h>
 #include <jansson.h>
@@ -321,16 +322,45 @@ static int add_spares(struct place *place)
     return 0;
 }
 
-static void put_gateways(struct place *place, size_t gateways)
+static int take_gateway(void *user, const char *section, const char *name, const char *value)
 {
-    place->gateway_count = gateways;
-    for (size_t g = 0; g < gateways; g++) {
-        const struct place_block *block = &place->blocks[g % place->block_count];
-        struct place_gateway *gateway = &place->gateways[g];
-        snprintf(gateway->name, sizeof gateway->name, "gateway-%u", (unsigned)g + 1);
-        gateway->at = block->points[0];
-        gateway->channel = (struct place_channel){915000000, 500000, 7};
+    struct place_gateway *gateway = user;
+    bool radio = strcmp(section, "radio.0") == 0;
+    if (strcmp(section, "gateway") == 0 && strcmp(name, "name") == 0)
+        snprintf(gateway->name, sizeof gateway->name, "%.32s", value);
+    else if (radio && strcmp(name, "frequency_hz") == 0)
+        gateway->channel.frequency_hz = (uint32_t)strtoul(value, NULL, 10);
+    else if (radio && strcmp(name, "bandwidth_hz") == 0)
+        gateway->channel.bandwidth_hz = (uint32_t)strtoul(value, NULL, 10);
+    else if (radio && strcmp(name, "spreading_factor") == 0)
+        gateway->channel.spreading_factor = (uint8_t)strtoul(value, NULL, 10);
+    return 1;
+}
+
+static void put_gateway(struct place *place, const char *path)
+{
+    size_t g = place->gateway_count;
+    struct place_gateway *gateway = &place->gateways[g];
+    const struct place_block *block = &place->blocks[g % place->block_count];
+    *gateway = (struct place_gateway){.at = block->points[0], .channel = {915000000, 500000, 7}};
+    snprintf(gateway->name, sizeof gateway->name, "gateway-%u", (unsigned)g + 1);
+    if (path == NULL || ini_parse(path, take_gateway, gateway) == 0)
+        place->gateway_count++;
+}
+
+/* The site's own gateways, by their settings; without any, as many as were asked for. */
+static void put_gateways(struct place *place, size_t gateways, const char *folder)
+{
+    char pattern[512];
+    glob_t found = {0};
+    snprintf(pattern, sizeof pattern, "%s/gateway*.ini", folder);
+    if (glob(pattern, 0, NULL, &found) == 0) {
+        for (size_t i = 0; i < found.gl_pathc && place->gateway_count < PLACE_GATEWAYS_MAX; i++)
+            put_gateway(place, found.gl_pathv[i]);
     }
+    globfree(&found);
+    while (place->gateway_count < gateways && found.gl_pathc == 0)
+        put_gateway(place, NULL);
 }
 
 static int finish(struct reading *r, size_t gateways, const char *folder)
@@ -343,8 +373,8 @@ static int finish(struct reading *r, size_t gateways, const char *folder)
     throw_keys(r);
     snprintf(path, sizeof path, "%s/keys.csv", folder);
     read_keys(r->place, path);
-    put_gateways(r->place, gateways);
-    return 0;
+    put_gateways(r->place, gateways, folder);
+    return r->place->gateway_count > 0 ? 0 : -EINVAL;
 }
 
 static int read_folder(struct reading *r, const char *folder, size_t gateways)

@@ -3,6 +3,7 @@
 #include <dirent.h>
 #include <inttypes.h>
 #include <math.h>
+#include <stdbool.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -129,17 +130,6 @@ static const struct feedview_notice *latest(const struct course *c, const char *
     return found;
 }
 
-static void show_notice(const struct course *c, const char *kind, const char *what)
-{
-    const struct feedview_notice *notice = latest(c, kind);
-    printf("\nThe latest message about %s, as published on edgerow/%s/notice/%s:\n", what,
-           c->place->name, notice != NULL ? notice->id : "(none)");
-    if (notice == NULL)
-        return;
-    printf("    | %s\n", notice->title);
-    show_text(notice->text);
-}
-
 /* ---- e-mails ---- */
 
 static void show_mail(const char *path, const char *name)
@@ -187,6 +177,49 @@ static void show_mails(const struct rundir *dir)
     free(entries);
 }
 
+/* Of all e-mails the latest that carries this notice, by its Message-ID. */
+static bool find_mail(const struct rundir *dir, const char *id, char name[32])
+{
+    char folder[RUNDIR_PATH_MAX], path[RUNDIR_PATH_MAX + 300], text[2048], wanted[48];
+    struct dirent **entries = NULL;
+    bool found = false;
+    rundir_path(dir, folder, "mailbox");
+    snprintf(wanted, sizeof wanted, "<%s.", id);
+    int count = scandir(folder, &entries, is_mail, alphasort);
+    for (int i = count - 1; i >= 0; i--) {
+        snprintf(path, sizeof path, "%s/%s", folder, entries[i]->d_name);
+        FILE *file = found ? NULL : fopen(path, "re");
+        size_t len = file != NULL ? fread(text, 1, sizeof text - 1, file) : 0;
+        text[len] = '\0';
+        if (len > 0 && strstr(text, wanted) != NULL) {
+            snprintf(name, 32, "%.31s", entries[i]->d_name);
+            found = true;
+        }
+        if (file != NULL)
+            fclose(file);
+        free(entries[i]);
+    }
+    free(entries);
+    return found;
+}
+
+static void show_notice(const struct course *c, const struct rundir *dir, const char *kind,
+                        const char *what)
+{
+    const struct feedview_notice *notice = latest(c, kind);
+    char mail[32];
+    printf("\nThe latest message about %s", what);
+    if (notice == NULL) {
+        printf(": none\n");
+        return;
+    }
+    printf("\n  by MQTT:   edgerow/%s/notice/%s\n", c->place->name, notice->id);
+    if (find_mail(dir, notice->id, mail))
+        printf("  by e-mail: %s/mailbox/%s\n", dir->path, mail);
+    printf("    | %s\n", notice->title);
+    show_text(notice->text);
+}
+
 void show_state(const struct course *c, const struct rundir *dir)
 {
     uint64_t sent, collided;
@@ -200,8 +233,8 @@ void show_state(const struct course *c, const struct rundir *dir)
     show_blocks(c);
     show_visits(c);
     show_silent(c);
-    show_notice(c, "visit", "traps to visit");
-    show_notice(c, "silent_station", "a silent station");
+    show_notice(c, dir, "visit", "traps to visit");
+    show_notice(c, dir, "silent_station", "a silent station");
     show_mails(dir);
 }
 

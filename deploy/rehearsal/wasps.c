@@ -113,7 +113,7 @@ static double fruit_of(int64_t at_s)
 void wasps_rates(const struct wasps *wasps, const struct weather_hour *hour, int64_t at_s,
                  const double *attraction, double *per_hour)
 {
-    double flight = 0.9 * wasps_flight(hour) * season_of(at_s), fruit = fruit_of(at_s);
+    double flight = 0.6 * wasps_flight(hour) * season_of(at_s), fruit = fruit_of(at_s);
     for (size_t t = 0; t < wasps->trap_count; t++)
         per_hour[t] = 0.0;
     for (size_t n = 0; flight > 0.0 && n < wasps->nest_count; n++) {

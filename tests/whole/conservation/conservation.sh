@@ -1,0 +1,86 @@
+#!/bin/bash
+# Nothing lost: rehearsals with the real programs, compared with the ledger of the simulated vineyard.
+# Usage: conservation.sh BUILD smoke|order|month|kills
+#   smoke  a small site for four days with every fault and kill -9: exact; and the comparison itself can fail
+#   order  the same frames in another order and other batches give the same rows
+#   month  200 stations, 30 days, two gateways, 10 % loss, repeats and late rows, counters lost, units swapped
+#   kills  the same with kill -9 of each daemon and of the broker once a day
+set -euo pipefail
+
+build=$1
+what=$2
+rehearse=$build/bin/edgerow-rehearse
+place=/dev/shm
+[ -w "$place" ] || place=${TMPDIR:-/tmp}
+work=$(mktemp -d "$place/edgerow-conservation-XXXXXX")
+trap 'rm -rf "$work"' EXIT
+
+fail() {
+    echo "conservation $what: $1" >&2
+    exit 1
+}
+
+run() {
+    local out=$1
+    shift
+    "$rehearse" --quiet --out "$work/$out" "$@" >"$work/$out.txt" || {
+        tail -n 60 "$work/$out.txt" >&2
+        fail "the rehearsal $out failed"
+    }
+    sed -n '/^Processor/p; /^Agreement/,/^$/p' "$work/$out.txt"
+}
+
+# The comparison must find what somebody spoils in the store.
+spoil() {
+    local name=$1 sql=$2
+    rm -rf "$work/spoilt"
+    mkdir "$work/spoilt"
+    cp -r "$work/run/ledger.db" "$work/run/collector" "$work/run/said.csv" "$work/spoilt/"
+    sqlite3 "$work/spoilt/collector/store.db" "$sql"
+    if "$rehearse" check "$work/spoilt" >"$work/spoilt.txt" 2>&1; then
+        fail "the comparison did not see: $name"
+    fi
+    echo "seen: $name"
+}
+
+case $what in
+smoke)
+    run run --seed 3 --stations 24 --days 5 --step 60 --loss 0.1 --repeats 0.05 --reorder --kills --crew weekly
+    [ "$(sed -n 's/.*kill -9: //p' "$work/run.txt")" -ge 15 ] || fail "too few kills"
+    spoil "a pass too many" "UPDATE hour SET entries = entries + 1 WHERE (hour_s, series) =
+        (SELECT hour_s, series FROM hour WHERE entries > 0 LIMIT 1)"
+    spoil "a pass in the wrong hour" "UPDATE hour SET entries = entries - 1 WHERE (hour_s, series) =
+        (SELECT hour_s, series FROM hour WHERE entries > 3 ORDER BY hour_s DESC LIMIT 1);
+        UPDATE hour SET entries = entries + 1 WHERE (hour_s, series) =
+        (SELECT h.hour_s, h.series FROM hour h WHERE h.series = (SELECT series FROM hour WHERE entries > 2
+        ORDER BY hour_s DESC LIMIT 1) ORDER BY hour_s LIMIT 1)"
+    spoil "a report that is gone" "DELETE FROM report WHERE (at_s, series, fcnt) =
+        (SELECT at_s, series, fcnt FROM report ORDER BY at_s LIMIT 1 OFFSET 1000)"
+    spoil "a report that nobody sent" "INSERT INTO report SELECT at_s, series, fcnt + 100000, heard_ms, air_ms,
+        sure, payload FROM report LIMIT 1"
+    ;;
+order)
+    common=(--seed 4 --stations 24 --days 4 --loss 0.1 --repeats 0.05 --crew weekly --faults counters,units)
+    run one "${common[@]}" --step 15
+    run other "${common[@]}" --step 120 --reorder
+    for which in one other; do
+        sqlite3 "$work/$which/collector/store.db" "SELECT devaddr, key_check, epoch, hour_s, h.entries, spread,
+            exits, shorts, blocked_s, covered_s FROM hour h JOIN series USING (series) ORDER BY 1, 2, 3, 4;
+            SELECT devaddr, key_check, epoch, first_fcnt, last_fcnt, entries, unplaced FROM series ORDER BY 1, 2, 3;
+            SELECT day_s, trap, entries, exits, shorts, spread, covered_s FROM trap_day ORDER BY day_s, trap" >"$work/$which.rows"
+    done
+    [ "$(wc -l <"$work/one.rows")" -gt 1000 ] || fail "too few rows to compare"
+    cmp "$work/one.rows" "$work/other.rows" || fail "another order gave other rows"
+    echo "same rows: $(wc -l <"$work/one.rows")"
+    ;;
+month | kills)
+    options=(--seed 6 --stations 200 --gateways 2 --days 30 --step 60 --loss 0.1 --repeats 0.05 --reorder
+        --crew weekly --faults counters,units)
+    [ "$what" = month ] || options+=(--kills)
+    run run "${options[@]}"
+    [ "$what" = month ] || [ "$(sed -n 's/.*kill -9: //p' "$work/run.txt")" -ge 110 ] || fail "too few kills"
+    ;;
+*)
+    fail "unknown"
+    ;;
+esac
