@@ -8,31 +8,31 @@ enum { FEED_RADIOS_MAX = 4 };
 
 struct feed_radio_health {
     bool working;
-    uint64_t frames;          /* handed to verification */
+    uint64_t frames; /* handed to verification */
     uint64_t crc_errors, header_errors;
-    uint64_t ring_full;       /* frames lost between radio and loop */
+    uint64_t ring_full; /* frames lost between radio and loop */
     uint64_t restarts;
-    uint64_t deaf_ms;         /* time spent transmitting or restarting */
-    char trouble[256];        /* empty when none */
+    uint64_t deaf_ms;  /* time spent transmitting or restarting */
+    char trouble[256]; /* empty when none */
 };
 
 struct feed_gateway_health {
     int64_t at_ms;
     bool synchronised;
-    uint64_t accepted;        /* new frames */
-    uint64_t repeated;        /* same counter, same bytes, within 60 s */
-    uint64_t replayed;        /* good MIC, counter already used, not a repeat */
-    uint64_t restarted;       /* good MIC, counter started again: re-key the station */
-    uint64_t forged;          /* known address, bad MIC */
-    uint64_t unknown;         /* address not in the key file */
-    uint64_t unusable;        /* too short, not a data frame, bad layout */
+    uint64_t accepted;  /* new frames */
+    uint64_t repeated;  /* same counter, same bytes, within 60 s */
+    uint64_t replayed;  /* good MIC, counter already used, not a repeat */
+    uint64_t restarted; /* good MIC, counter started again: re-key the station */
+    uint64_t forged;    /* known address, bad MIC */
+    uint64_t unknown;   /* address not in the key file */
+    uint64_t unusable;  /* too short, not a data frame, bad layout */
     char spool[FEED_ID_SIZE];
     uint64_t last_n, oldest_n, marked_n; /* marked: the lowest mark of all configured collectors */
-    uint64_t thinned;         /* rows given up */
-    uint64_t waiting;         /* frames in memory whose commit is still to come */
-    uint64_t marks_refused;   /* stored marks that the spool's own hash contradicts */
-    uint64_t marks_ignored;   /* stored marks of another spool or of a collector not configured */
-    char trouble[96];         /* of the gateway itself, for instance "disk full"; empty when none */
+    uint64_t thinned;                    /* rows given up */
+    uint64_t waiting;                    /* frames in memory whose commit is still to come */
+    uint64_t marks_refused;              /* stored marks that the spool's own hash contradicts */
+    uint64_t marks_ignored; /* stored marks of another spool or of a collector not configured */
+    char trouble[96];       /* of the gateway itself, for instance "disk full"; empty when none */
     uint64_t spool_bytes, disk_free_bytes;
     uint8_t radio_count;
     struct feed_radio_health radios[FEED_RADIOS_MAX];

@@ -10,11 +10,12 @@
 struct feed_mark {
     char store[FEED_ID_SIZE]; /* a store made anew has a new one */
     char spool[FEED_ID_SIZE];
-    uint64_t n;               /* contiguous committed prefix; 0: nothing yet */
-    char hash[FEED_HASH_SIZE];/* the hash that came with row n; 32 zeros when n is 0 */
+    uint64_t n;                /* contiguous committed prefix; 0: nothing yet */
+    char hash[FEED_HASH_SIZE]; /* the hash that came with row n; 32 zeros when n is 0 */
 };
 
 int feed_mark_encode(const struct feed_mark *mark, char *text, size_t capacity, size_t *len);
-int feed_mark_decode(const char *text, size_t len, struct feed_mark *mark, struct feed_fault *fault);
+int feed_mark_decode(const char *text, size_t len, struct feed_mark *mark,
+                     struct feed_fault *fault);
 
 #endif

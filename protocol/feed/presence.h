@@ -6,8 +6,8 @@
 
 struct feed_presence {
     bool online;
-    char software[32];        /* version of the daemon */
-    int64_t since_ms;         /* start of this run; 0 in a will */
+    char software[32]; /* version of the daemon */
+    int64_t since_ms;  /* start of this run; 0 in a will */
 };
 
 int feed_presence_encode(const struct feed_presence *p, char *text, size_t capacity, size_t *len);

@@ -12,8 +12,11 @@
 #include "protocol/air/report.h"
 #include "protocol/feed/error.h"
 
-enum { FEED_ID_SIZE = 17 /* 16 hex digits */, FEED_HASH_SIZE = 33 /* 32 hex digits */,
-       FEED_PAYLOAD_MAX = 242 };
+enum {
+    FEED_ID_SIZE = 17 /* 16 hex digits */,
+    FEED_HASH_SIZE = 33 /* 32 hex digits */,
+    FEED_PAYLOAD_MAX = 242
+};
 
 enum feed_row_kind {
     FEED_ROW_FRAME, /* a verified frame */
@@ -24,42 +27,43 @@ enum feed_row_kind {
 struct feed_frame {
     uint32_t devaddr;
     uint32_t key_check;
-    uint32_t fcnt;            /* full 32 bits */
+    uint32_t fcnt; /* full 32 bits */
     bool confirmed;
-    int fport;                /* -1: none */
+    int fport; /* -1: none */
     uint8_t payload_len;
     uint8_t payload[FEED_PAYLOAD_MAX]; /* decrypted */
-    int64_t heard_ms;         /* end of the frame, gateway's clock, UTC */
-    bool synchronised;        /* the kernel called that clock synchronised */
-    char boot[FEED_ID_SIZE];  /* which boot of the gateway */
-    int64_t boot_ms;          /* milliseconds since that boot, when heard */
+    int64_t heard_ms;                  /* end of the frame, gateway's clock, UTC */
+    bool synchronised;                 /* the kernel called that clock synchronised */
+    char boot[FEED_ID_SIZE];           /* which boot of the gateway */
+    int64_t boot_ms;                   /* milliseconds since that boot, when heard */
     uint8_t radio;
     uint32_t frequency_hz;
     uint32_t bandwidth_hz;
     uint8_t spreading_factor;
-    int16_t rssi_cdbm;        /* hundredths of dBm */
-    int16_t snr_cdb;          /* hundredths of dB */
-    bool has_report;          /* the payload is a report this gateway can read */
-    struct air_report report; /* the same, decoded, for the integrator; the payload is what counts */
+    int16_t rssi_cdbm; /* hundredths of dBm */
+    int16_t snr_cdb;   /* hundredths of dB */
+    bool has_report;   /* the payload is a report this gateway can read */
+    struct air_report
+        report; /* the same, decoded, for the integrator; the payload is what counts */
 };
 
 struct feed_clock {
     char boot[FEED_ID_SIZE];
-    int64_t offset_ms;        /* add to heard_ms of unsynchronised rows of that boot */
+    int64_t offset_ms; /* add to heard_ms of unsynchronised rows of that boot */
 };
 
 /* Stands where the rows were: its own number is last, and the numbers first to last - 1 are not published
  * again, so whoever has first - 1 goes on to last. */
 struct feed_loss {
-    uint64_t first, last;     /* numbers of the rows given up, inclusive */
-    uint64_t count;           /* frames given up; more than the span when some never had a number */
-    char why[32];             /* "spool full", "disk full" */
+    uint64_t first, last; /* numbers of the rows given up, inclusive */
+    uint64_t count;       /* frames given up; more than the span when some never had a number */
+    char why[32];         /* "spool full", "disk full" */
 };
 
 struct feed_row {
     char spool[FEED_ID_SIZE];
-    uint64_t n;               /* from 1 */
-    uint64_t oldest;          /* the oldest number this spool still holds */
+    uint64_t n;      /* from 1 */
+    uint64_t oldest; /* the oldest number this spool still holds */
     char hash[FEED_HASH_SIZE];
     enum feed_row_kind kind;
     union {

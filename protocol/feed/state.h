@@ -7,11 +7,11 @@
 #include "protocol/feed/topic.h"
 
 enum feed_trap_condition {
-    FEED_TRAP_NEW,      /* no report yet */
+    FEED_TRAP_NEW, /* no report yet */
     FEED_TRAP_WORKING,
-    FEED_TRAP_DUE,      /* visit on the date given */
-    FEED_TRAP_FAILED,   /* not guarding now: visit at once */
-    FEED_TRAP_SILENT    /* the station has not been heard: state unknown */
+    FEED_TRAP_DUE,    /* visit on the date given */
+    FEED_TRAP_FAILED, /* not guarding now: visit at once */
+    FEED_TRAP_SILENT  /* the station has not been heard: state unknown */
 };
 
 /* Why a trap needs a visit. Order is the order of naming when several apply at once. */
@@ -30,16 +30,16 @@ enum feed_visit_reason {
 struct feed_trap_state {
     int64_t at_ms;
     char trap[FEED_NAME_MAX + 1], block[FEED_NAME_MAX + 1];
-    uint32_t devaddr;             /* 0: no unit assigned */
+    uint32_t devaddr; /* 0: no unit assigned */
     enum feed_trap_condition condition;
     enum feed_visit_reason reason;
-    int64_t visit_by_ms;          /* median; 0: no date */
-    int64_t visit_from_ms;        /* early end of the 80 % interval */
-    int64_t visit_until_ms;       /* late end */
+    int64_t visit_by_ms;    /* median; 0: no date */
+    int64_t visit_from_ms;  /* early end of the 80 % interval */
+    int64_t visit_until_ms; /* late end */
     int64_t last_heard_ms;
     int64_t last_visit_ms;
     double level_mm, bait_age_days, battery_v, temperature_c;
-    int64_t passes_since_emptied; /* entries less exits; -1 unknown */
+    int64_t passes_since_emptied;           /* entries less exits; -1 unknown */
     int64_t passes_today, passes_yesterday; /* entries, local days; -1 unknown */
 };
 
@@ -49,17 +49,17 @@ struct feed_block_state {
     char title[64];
     uint32_t traps, traps_working, traps_due, traps_failed, traps_silent;
     int64_t passes_today, passes_yesterday, passes_week; /* entries */
-    double passes_per_trap_day;   /* last complete local day, by days counted */
+    double passes_per_trap_day;         /* last complete local day, by days counted */
     double days_counted, days_guarding; /* trap-days of that local day */
 };
 
 enum feed_notice_kind {
-    FEED_NOTICE_VISIT,            /* traps to visit */
+    FEED_NOTICE_VISIT, /* traps to visit */
     FEED_NOTICE_SILENT_STATION,
     FEED_NOTICE_SILENT_GATEWAY,
-    FEED_NOTICE_GATEWAY_TROUBLE,  /* radio, disk, clock, spool of a gateway */
-    FEED_NOTICE_DATA,             /* conflict, loss, counters lost, mark contradicted, quarantine */
-    FEED_NOTICE_COLLECTOR         /* trouble of the collector itself */
+    FEED_NOTICE_GATEWAY_TROUBLE, /* radio, disk, clock, spool of a gateway */
+    FEED_NOTICE_DATA,            /* conflict, loss, counters lost, mark contradicted, quarantine */
+    FEED_NOTICE_COLLECTOR        /* trouble of the collector itself */
 };
 
 struct feed_notice_state {
@@ -70,10 +70,11 @@ struct feed_notice_state {
     bool urgent, open;
     int64_t opened_ms, changed_ms;
     char title[160];
-    char text[4096];              /* the message as sent to people */
+    char text[4096]; /* the message as sent to people */
 };
 
-int feed_trap_state_encode(const struct feed_trap_state *s, char *text, size_t capacity, size_t *len);
+int feed_trap_state_encode(const struct feed_trap_state *s, char *text, size_t capacity,
+                           size_t *len);
 int feed_trap_state_decode(const char *text, size_t len, struct feed_trap_state *s,
                            struct feed_fault *fault);
 int feed_block_state_encode(const struct feed_block_state *s, char *text, size_t capacity,
