@@ -7,26 +7,26 @@
 enum { USAGE = 2 };
 
 static const char usage[] =
-    "Usage: edgerow-collector [--config FILE] [--check]\n"
+    "Usage: edgerow-collector [--config FILE] [--check] [--verbose]\n"
     "Stores what the gateways hear, judges traps and stations, and sends notices.\n"
     "  --config FILE  settings of the site (default /etc/edgerow/site.ini)\n"
     "  --check        read the settings and the roster, say what is wrong, and end\n"
+    "  --verbose      log more\n"
     "  --version      say the version and end\n"
     "  --help         say this and end\n";
 
 struct arguments {
     const char *config;
-    bool check;
+    bool check, verbose;
 };
 
 /* -1: go on; otherwise the exit status. */
 static int parse(int argc, char **argv, struct arguments *arguments)
 {
-    static const struct option options[] = {{"config", required_argument, NULL, 'c'},
-                                            {"check", no_argument, NULL, 'k'},
-                                            {"version", no_argument, NULL, 'v'},
-                                            {"help", no_argument, NULL, 'h'},
-                                            {0}};
+    static const struct option options[] = {
+        {"config", required_argument, NULL, 'c'}, {"check", no_argument, NULL, 'k'},
+        {"verbose", no_argument, NULL, 'V'},      {"version", no_argument, NULL, 'v'},
+        {"help", no_argument, NULL, 'h'},         {0}};
     int option;
     while ((option = getopt_long(argc, argv, "c:h", options, NULL)) != -1) {
         switch (option) {
@@ -35,6 +35,9 @@ static int parse(int argc, char **argv, struct arguments *arguments)
             break;
         case 'k':
             arguments->check = true;
+            break;
+        case 'V':
+            arguments->verbose = true;
             break;
         case 'v':
             puts("edgerow-collector " EDGEROW_VERSION);
@@ -60,7 +63,7 @@ int main(int argc, char **argv)
     if (status >= 0)
         return status;
     static struct daemon daemon;
-    log_open("edgerow-collector", LOG_LEVEL_INFO);
+    log_open("edgerow-collector", arguments.verbose ? LOG_LEVEL_DEBUG : LOG_LEVEL_INFO);
     int error = daemon_configure(&daemon, arguments.config);
     if (!error && arguments.check)
         printf("%s: site \"%s\" is in order: %zu assignments in %zu blocks.\n", arguments.config,

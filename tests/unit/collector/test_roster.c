@@ -302,6 +302,53 @@ START_TEST(site)
 }
 END_TEST
 
+/* Each "Ic" item of a manual page, with the section heading above it. */
+static size_t each_item(const char *page, void (*each)(const char *section, const char *name))
+{
+    char path[512], line[512], section[64] = "", name[64], more[64];
+    size_t found = 0;
+    snprintf(path, sizeof path, "%s/man/%s", getenv("EDGEROW_SOURCE"), page);
+    FILE *file = fopen(path, "r");
+    ck_assert_msg(file != NULL, "%s is missing", path);
+    while (fgets(line, sizeof line, file)) {
+        if (sscanf(line, ".Ss Section [%60[^]]]", section) == 1)
+            continue;
+        if (sscanf(line, ".It Ic %60s %60s", name, more) < 1)
+            continue;
+        each(strcmp(section, "mail.N") == 0 ? "mail.*" : section, name);
+        found++;
+    }
+    fclose(file);
+    return found;
+}
+
+static void in_schema(const char *section, const char *name)
+{
+    for (size_t i = 0; i < site_schema.key_count; i++)
+        if (strcmp(site_schema.keys[i].section, section) == 0 &&
+            strcmp(site_schema.keys[i].name, name) == 0)
+            return;
+    ck_abort_msg("the page has [%s] %s, the table has not", section, name);
+}
+
+/* A column the reader does not know is refused by name. */
+static void in_columns(const char *section, const char *name)
+{
+    char text[200];
+    (void)section;
+    snprintf(text, sizeof text, "trap,block,unit,%s\n", name);
+    struct roster *roster = read_text(text);
+    ck_assert_msg(strstr(fault.text, "not known") == NULL, "column %s is not known", name);
+    roster_free(roster);
+}
+
+START_TEST(the_manual_pages_agree)
+{
+    ck_assert_uint_eq(each_item("site.ini.5", in_schema), site_schema.key_count);
+    ck_assert_uint_eq(each_item("stations.csv.5", in_columns), 9);
+}
+END_TEST
+
 int main(void)
 {
     if (zone_open("Europe/Rome", &zone))
@@ -316,6 +363,7 @@ int main(void)
     tcase_add_test(tcase, faults_of_blocks);
     tcase_add_test(tcase, files);
     tcase_add_test(tcase, site);
+    tcase_add_test(tcase, the_manual_pages_agree);
     suite_add_tcase(suite, tcase);
     SRunner *runner = srunner_create(suite);
     srunner_run_all(runner, CK_ENV);
