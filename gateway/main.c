@@ -73,12 +73,13 @@ static int check(const struct gateway_settings *settings)
            settings->broker.host, settings->broker.port, settings->collectors.names);
     for (unsigned i = 0; i < settings->radio_count; i++) {
         const struct radio_settings *radio = &settings->radios[i];
-        printf("Radio %u: %.3f MHz, %" PRId64 " kHz, SF%" PRId64 ", sync word 0x%02x, %s.\n", i,
+        const struct region_band *band;
+        char text[REGION_TEXT];
+        radio_settings_lawful(radio, &band, text);
+        printf("Radio %u: %.3f MHz, %" PRId64 " kHz, SF%" PRId64 ", sync word 0x%02x. %s\n", i,
                (double)radio->frequency_hz / 1e6, radio->bandwidth_hz / 1000,
-               radio->spreading_factor, radio_settings_sync_word(radio),
-               radio->country[0] == '\0' ? "receives only (no country given)" : radio->country);
+               radio->spreading_factor, radio_settings_sync_word(radio), text);
     }
-    printf("Local radio rules and a licensed person decide what may be sent.\n");
     verify_table_free(table);
     return 0;
 }

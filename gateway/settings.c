@@ -250,6 +250,35 @@ static int split_collectors(const char *path, struct gateway_collectors *c,
     return -EINVAL;
 }
 
+enum { LONGEST_FRAME = 41 }; /* a full report in its frame: AIR.md */
+
+enum region_verdict radio_settings_lawful(const struct radio_settings *radio,
+                                          const struct region_band **band, char text[REGION_TEXT])
+{
+    struct region_use use = {.country = radio->country,
+                             .frequency_hz = (uint32_t)radio->frequency_hz,
+                             .bandwidth_hz = (uint32_t)radio->bandwidth_hz,
+                             .spreading_factor = (uint8_t)radio->spreading_factor,
+                             .coding_rate = (uint8_t)radio->coding_rate,
+                             .longest = LONGEST_FRAME,
+                             .power_cdbm = (int32_t)radio->power_dbm * 100,
+                             .antenna_cdbi = (int32_t)(radio->antenna_dbi * 100)};
+
+    return region_check(&use, band, text);
+}
+
+static int check_law(const char *path, unsigned number, const struct radio_settings *radio,
+                     struct settings_fault *fault)
+{
+    const struct region_band *band;
+    char text[REGION_TEXT];
+
+    if (radio_settings_lawful(radio, &band, text) != REGION_REFUSED)
+        return 0;
+    settings_fault_set(fault, "%s: [radio.%u]: %s", path, number, text);
+    return -EINVAL;
+}
+
 static int check_radio(const char *path, unsigned number, const struct radio_settings *radio,
                        struct settings_fault *fault)
 {
@@ -310,6 +339,8 @@ int gateway_settings_read(const char *path, struct gateway_settings *settings,
         error = board_apply(&settings->radios[i], fault);
     for (unsigned i = 0; error == 0 && i < settings->radio_count; i++)
         error = check_radio(path, i, &settings->radios[i], fault);
+    for (unsigned i = 0; error == 0 && i < settings->radio_count; i++)
+        error = check_law(path, i, &settings->radios[i], fault);
     if (error == 0) {
         error = default_client_id(settings);
         if (error != 0)

@@ -9,6 +9,7 @@
 
 #include "common/session.h"
 #include "common/settings.h"
+#include "gateway/region/region.h"
 #include "protocol/feed/health.h"
 #include "protocol/feed/topic.h"
 
@@ -109,5 +110,8 @@ int gateway_settings_read(const char *path, struct gateway_settings *settings,
 void gateway_settings_free(struct gateway_settings *settings);
 
 uint8_t radio_settings_sync_word(const struct radio_settings *radio);
+/* What the law of its country lets this radio do (region.h). */
+enum region_verdict radio_settings_lawful(const struct radio_settings *radio,
+                                          const struct region_band **band, char text[REGION_TEXT]);
 
 #endif

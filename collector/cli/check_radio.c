@@ -3,13 +3,11 @@
 #include <string.h>
 
 #include "collector/cli/check.h"
-#include "protocol/air/airtime.h"
+#include "gateway/region/load.h"
 
 enum {
-    FRAME_BYTES = 41,  /* a full report, AIR.md section 2 */
-    INTERVAL_MIN = 15, /* what a station does unless told otherwise */
-    LOSS_WARN_PERCENT = 10,
-    LOSS_REFUSE_PERCENT = 30
+    FRAME_BYTES = 41, /* a full report, AIR.md section 2 */
+    INTERVAL_MIN = 15 /* what a station does unless told otherwise */
 };
 
 static bool same_channel(const struct radio_settings *a, const struct radio_settings *b)
@@ -30,37 +28,35 @@ static unsigned channel_count(const struct gateway_settings *gateway)
     return count;
 }
 
-/* The share of reports that meet another one, without capture: pure ALOHA (Abramson 1970), as in
- * AIR.md section 1. */
-static double loss_percent(const struct radio_settings *radio, double stations)
-{
-    struct air_modulation m = {.bandwidth_hz = (uint32_t)radio->bandwidth_hz,
-                               .spreading_factor = (uint8_t)radio->spreading_factor,
-                               .coding_rate = (uint8_t)radio->coding_rate,
-                               .preamble = 8,
-                               .crc = true};
-    double on_air_s = air_time_us(&m, FRAME_BYTES) / 1e6;
-    return stations < 1 ? 0 : 100 * (1 - exp(-2 * (stations - 1) * on_air_s / (60 * INTERVAL_MIN)));
-}
-
 static void check_load(struct check *check, unsigned number, double stations, unsigned channels)
 {
+    static const enum finding kinds[] = {FINDING_FINE, FINDING_WARNING, FINDING_ERROR};
     const struct radio_settings *radio = &check->gateway.radios[number];
-    double percent = loss_percent(radio, stations);
-    enum finding kind = percent >= LOSS_REFUSE_PERCENT ? FINDING_ERROR
-                        : percent >= LOSS_WARN_PERCENT ? FINDING_WARNING
-                                                       : FINDING_FINE;
-    findings_add(&check->findings, kind,
-                 "%s: [radio.%u] %.3f MHz, %" PRId64 " kHz, SF%" PRId64 ": of %.0f stations%s "
-                 "reporting every %d minutes, %.1f %% of reports are lost to each other%s",
-                 check->gateway_path, number, (double)radio->frequency_hz / 1e6,
-                 radio->bandwidth_hz / 1000, radio->spreading_factor, stations,
-                 channels > 1 ? " (all, shared evenly among the channels)" : "", INTERVAL_MIN,
-                 percent,
-                 kind == FINDING_FINE
-                     ? "."
-                     : ": use a lower spreading factor, more bandwidth, a longer interval or "
-                       "another radio on its own channel.");
+    struct load_channel channel = {
+        .modulation = {.bandwidth_hz = (uint32_t)radio->bandwidth_hz,
+                       .spreading_factor = (uint8_t)radio->spreading_factor,
+                       .coding_rate = (uint8_t)radio->coding_rate,
+                       .preamble = 8,
+                       .crc = true},
+        .frame_bytes = FRAME_BYTES,
+        .stations = (uint32_t)lround(stations),
+        .interval_s = 60 * INTERVAL_MIN};
+    struct load_result result;
+    char text[LOAD_TEXT];
+    enum load_verdict verdict = load_check(&channel, &result, text);
+    findings_add(&check->findings, kinds[verdict], "%s: [radio.%u] %.3f MHz: %s%s",
+                 check->gateway_path, number, (double)radio->frequency_hz / 1e6, text,
+                 channels > 1 ? " (All stations, shared evenly among the channels.)" : "");
+}
+
+/* A setting that a rule forbids was refused when the file was read. */
+static void check_law(struct check *check, unsigned number)
+{
+    const struct region_band *band;
+    char text[REGION_TEXT];
+    radio_settings_lawful(&check->gateway.radios[number], &band, text);
+    findings_add(&check->findings, FINDING_FINE, "%s: [radio.%u] %s", check->gateway_path, number,
+                 text);
 }
 
 void check_radios(struct check *check)
@@ -74,10 +70,6 @@ void check_radios(struct check *check)
     for (unsigned i = 0; i < gateway->radio_count; i++) {
         if (check->roster)
             check_load(check, i, (double)check_station_count(check) / channels, channels);
-        if (gateway->radios[i].country[0] == '\0')
-            findings_add(&check->findings, FINDING_FINE,
-                         "%s: [radio.%u] has no country, so it only receives: stations get no "
-                         "acknowledgements and no orders.",
-                         check->gateway_path, i);
+        check_law(check, i);
     }
 }

@@ -80,7 +80,7 @@ struct radio_ops {
     int64_t (*timeout_us)(const struct radio *radio, int64_t now_us);
     /* Does what is due: takes packets, sends what was accepted, checks and mends the chip. */
     void (*service)(struct radio *radio, int64_t now_us);
-    /* Accepts one sending (one at a time): 0, -EBUSY, -ETIME when too late, -EINVAL. */
+    /* Accepts a sending: 0, -EBUSY when it would overlap another one, -ETIME when too late, -EINVAL. */
     int (*send)(struct radio *radio, const struct radio_sending *sending);
     void (*counts)(const struct radio *radio, struct radio_counts *counts);
 };

@@ -31,8 +31,8 @@ struct transceiver {
 
     pthread_mutex_t lock; /* with priority inheritance; guards what follows */
     struct radio_counts published;
-    struct radio_sending sending;
-    bool waiting; /* `sending` waits for its time */
+    struct radio_sending waiting[TRANSCEIVER_QUEUE]; /* for their time, the earliest first */
+    unsigned waiting_count;
 };
 
 static int64_t now_us(const struct transceiver *t)
@@ -281,15 +281,17 @@ static int64_t sending_due_us(struct transceiver *t)
     int64_t due;
 
     pthread_mutex_lock(&t->lock);
-    due = t->waiting ? t->sending.due_us : INT64_MAX;
+    due = t->waiting_count > 0 ? t->waiting[0].due_us : INT64_MAX;
     pthread_mutex_unlock(&t->lock);
     return due;
 }
 
-static void clear_waiting(struct transceiver *t)
+static void take_waiting(struct transceiver *t, struct radio_sending *sending)
 {
     pthread_mutex_lock(&t->lock);
-    t->waiting = false;
+    *sending = t->waiting[0];
+    t->waiting_count--;
+    memmove(t->waiting, t->waiting + 1, t->waiting_count * sizeof t->waiting[0]);
     pthread_mutex_unlock(&t->lock);
 }
 
@@ -302,13 +304,19 @@ static void give_up_sending(struct transceiver *t)
         listen(t);
 }
 
-/* On the air at due_us, or not at all. */
-static void start_sending(struct transceiver *t, const struct radio_sending *s)
+static int64_t airtime_us(const struct transceiver *t, const struct radio_sending *s)
 {
     struct air_modulation m = {.bandwidth_hz = s->bandwidth_hz,
                                .spreading_factor = s->spreading_factor,
                                .coding_rate = t->chip.setup.channel.coding_rate,
                                .preamble = 8};
+
+    return air_time_us(&m, s->len);
+}
+
+/* On the air at due_us, or not at all. */
+static void start_sending(struct transceiver *t, const struct radio_sending *s)
+{
     int64_t command_us = s->due_us - t->ops->lead_us;
 
     start_deafness(t);
@@ -326,7 +334,7 @@ static void start_sending(struct transceiver *t, const struct radio_sending *s)
         fail(t, "");
         return;
     }
-    t->sent_by_us = s->due_us + air_time_us(&m, s->len) + 200000;
+    t->sent_by_us = s->due_us + airtime_us(t, s) + 200000;
 }
 
 static void send_when_due(struct transceiver *t)
@@ -335,8 +343,7 @@ static void send_when_due(struct transceiver *t)
 
     if (t->state == SENDING || sending_due_us(t) - TRANSCEIVER_EARLY_US > now_us(t))
         return;
-    s = t->sending; /* only this thread changes it while `waiting` is set */
-    clear_waiting(t);
+    take_waiting(t, &s);
     if (t->state != LISTENING || now_us(t) > s.due_us || !take_turn(t)) {
         t->counts.sent_late++;
         return;
@@ -401,6 +408,34 @@ int transceiver_descriptor(const struct transceiver *t)
     return t->chip.bus.ops->descriptor(t->chip.bus.self);
 }
 
+/* Would it begin before another one has ended and the chip is ready again? */
+static bool overlaps(const struct transceiver *t, const struct radio_sending *a,
+                     const struct radio_sending *b)
+{
+    const struct radio_sending *first = a->due_us < b->due_us ? a : b;
+    const struct radio_sending *second = first == a ? b : a;
+
+    return first->due_us + airtime_us(t, first) + 2 * TRANSCEIVER_EARLY_US > second->due_us;
+}
+
+static int queue_sending(struct transceiver *t, const struct radio_sending *sending)
+{
+    unsigned at = t->waiting_count;
+
+    if (!t->published.working)
+        return -EIO;
+    if (t->waiting_count == TRANSCEIVER_QUEUE)
+        return -EBUSY;
+    for (unsigned i = 0; i < t->waiting_count; i++)
+        if (overlaps(t, &t->waiting[i], sending))
+            return -EBUSY;
+    for (; at > 0 && t->waiting[at - 1].due_us > sending->due_us; at--)
+        t->waiting[at] = t->waiting[at - 1];
+    t->waiting[at] = *sending;
+    t->waiting_count++;
+    return 0;
+}
+
 int transceiver_send(struct transceiver *t, const struct radio_sending *sending)
 {
     int r = chip_accepts_sending(&t->chip.setup, sending);
@@ -410,14 +445,7 @@ int transceiver_send(struct transceiver *t, const struct radio_sending *sending)
     if (sending->due_us - now_us(t) < TRANSCEIVER_EARLY_US + 1000)
         return -ETIME;
     pthread_mutex_lock(&t->lock);
-    if (t->waiting) {
-        r = -EBUSY;
-    } else if (!t->published.working) {
-        r = -EIO;
-    } else {
-        t->sending = *sending;
-        t->waiting = true;
-    }
+    r = queue_sending(t, sending);
     pthread_mutex_unlock(&t->lock);
     return r;
 }

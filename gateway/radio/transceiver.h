@@ -30,6 +30,7 @@ enum {
     TRANSCEIVER_FAST_POLL_US = 10000, /* when edges never come */
     TRANSCEIVER_VERIFY_US = 10000000,
     TRANSCEIVER_EARLY_US = 5000, /* reception ends this long before a transmission */
+    TRANSCEIVER_QUEUE = 8,       /* sendings that wait for their time */
     TRANSCEIVER_LATE_US = 1000,  /* later than this is not sent */
     TRANSCEIVER_RETRY_MOST_US = 60000000,
     TRANSCEIVER_TROUBLE_US = 300000000 /* a cured trouble is shown this long */
@@ -43,7 +44,8 @@ void transceiver_close(struct transceiver *transceiver);
 int transceiver_descriptor(const struct transceiver *transceiver);
 int64_t transceiver_timeout_us(struct transceiver *transceiver, int64_t now_us);
 void transceiver_service(struct transceiver *transceiver);
-/* From another thread: 0, -EBUSY, -ETIME, -EINVAL, -EIO when the chip does not work. */
+/* From another thread: 0, -EBUSY when it would overlap one that waits or too many wait, -ETIME when it is
+ * due too soon, -EINVAL, -EIO when the chip does not work. */
 int transceiver_send(struct transceiver *transceiver, const struct radio_sending *sending);
 void transceiver_counts(struct transceiver *transceiver, struct radio_counts *counts);
 

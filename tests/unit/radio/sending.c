@@ -69,6 +69,35 @@ START_TEST(sends_on_time)
 }
 END_TEST
 
+/* Answers may be handed over long before their time and in any order; not two at once. */
+START_TEST(several_wait)
+{
+    struct bench b;
+    int64_t due[TRANSCEIVER_QUEUE];
+    struct radio_sending s;
+
+    bench_open(&b, _i, 125000, 9);
+    bench_start(&b);
+    for (int i = 0; i < TRANSCEIVER_QUEUE; i++) {
+        s = answer(&b, 1000000 + (i * 5 % TRANSCEIVER_QUEUE) * 50000);
+        due[i * 5 % TRANSCEIVER_QUEUE] = s.due_us;
+        ck_assert_int_eq(transceiver_send(b.transceiver, &s), 0);
+    }
+    s = answer(&b, 5000000);
+    ck_assert_int_eq(transceiver_send(b.transceiver, &s), -EBUSY); /* no more places */
+    bench_run_ms(&b, 1100);
+    s = answer(&b, 0);
+    s.due_us = due[5] + 15000;
+    ck_assert_int_eq(transceiver_send(b.transceiver, &s), -EBUSY); /* it would overlap */
+    bench_run_ms(&b, 1000);
+    ck_assert_uint_eq(b.virtual.sent_count, TRANSCEIVER_QUEUE);
+    for (size_t i = 0; i < TRANSCEIVER_QUEUE; i++)
+        ck_assert_int_le(llabs(b.virtual.sent[i].start_ns / 1000 - due[i]), 100);
+    check_hears(&b);
+    bench_close(&b);
+}
+END_TEST
+
 /* The SX127x's amplifiers and the SX1262's, from the least to the most. */
 START_TEST(sends_with_the_power_asked_for)
 {
@@ -214,6 +243,7 @@ int main(void)
 
     tcase_set_timeout(tests, 60);
     tcase_add_loop_test(tests, sends_on_time, 0, BENCH_KINDS);
+    tcase_add_loop_test(tests, several_wait, 0, BENCH_KINDS);
     tcase_add_loop_test(tests, sends_with_the_power_asked_for, 0, BENCH_KINDS);
     tcase_add_test(tests, dio2_drives_the_switch);
     tcase_add_loop_test(tests, late_is_not_sent, 0, BENCH_KINDS);

@@ -114,7 +114,7 @@ class Check(Farm):
         self.finds("error", "[radio.0]")
 
     def test_no_country_receives_only(self):
-        self.finds("fine", "[radio.0] has no country", "only receives")
+        self.finds("fine", "[radio.0] No country is given", "only receives")
 
     def test_one_alone(self):
         run = Run("check", "--gateway", self.gateway, "--json")
