@@ -1,5 +1,5 @@
 // docs/INTEGRATORS.md: its messages are the golden ones, and its commands and programs do what it says on
-// a real broker, with a user who may only read.
+// a real broker with the shipped settings, as a user who may only read.
 import assert from 'node:assert/strict';
 import { execFile } from 'node:child_process';
 import { mkdirSync, readFileSync, readdirSync, symlinkSync, writeFileSync } from 'node:fs';
@@ -33,11 +33,8 @@ const retained = {
 
 before(async () => {
   mkdirSync(home);
-  broker = await startBroker(folder, {
-    daemons: { password: 'invented', acl: ['readwrite edgerow/home/#'] },
-    farm: { password: 'the-password', acl: ['read edgerow/home/#'] },
-  });
-  daemon = await connect(broker.port, { username: 'daemons', password: 'invented' });
+  broker = await startBroker(folder, { collector: 'invented', display: 'the-password' });
+  daemon = await connect(broker.port, { username: 'collector', password: 'invented' });
   for (const [topic, name] of Object.entries(retained))
     await daemon.publishAsync(`edgerow/home/${topic}`, golden(name), { qos: 1, retain: true });
   // The guide's own set-up, with this broker in the place of the invented one and no TLS.
@@ -110,7 +107,7 @@ test('everything is everything', async () => {
 });
 
 test('a reader cannot write a mark', async () => {
-  const farm = await connect(broker.port, { username: 'farm', password: 'the-password' });
+  const farm = await connect(broker.port, { username: 'display', password: 'the-password' });
   await farm.publishAsync('edgerow/home/stored/barn/office', '{}', { qos: 1, retain: true })
     .catch(() => {});
   await farm.endAsync();
@@ -134,7 +131,7 @@ async function program(name, feed, enough) {
     if (error.code !== 'EEXIST') throw error;
   }
   const run = start(process.execPath, [file], { cwd: folder, env: { ...environment(),
-    EDGEROW_URL: `mqtt://127.0.0.1:${broker.port}`, EDGEROW_USER: 'farm',
+    EDGEROW_URL: `mqtt://127.0.0.1:${broker.port}`, EDGEROW_USER: 'display',
     EDGEROW_PASSWORD: 'the-password' } });
   try {
     await feed(run);

@@ -1,7 +1,7 @@
 // A real broker on a free port of 127.0.0.1, in a folder of its own, for tests of the whole path.
 import { spawn, execFileSync } from 'node:child_process';
 import { createRequire } from 'node:module';
-import { existsSync, mkdtempSync, rmSync, writeFileSync } from 'node:fs';
+import { existsSync, mkdtempSync, readFileSync, rmSync, writeFileSync } from 'node:fs';
 import { createServer } from 'node:net';
 import { tmpdir } from 'node:os';
 import { dirname, join } from 'node:path';
@@ -69,27 +69,29 @@ export function start(command, args, options = {}) {
   return running;
 }
 
-// users: { name: { password, acl: ['read edgerow/#'] } }; none: everybody may do everything.
-export async function startBroker(folder, users = null) {
+// The shipped settings on another port, with files of this folder. passwords: { user: password }, with the
+// rights of the shipped example; null: everybody may do everything.
+function brokerSettings(folder, port, passwords) {
+  const own = { listener: `${port} 127.0.0.1`, password_file: join(folder, 'passwords'),
+    acl_file: join(folder, 'acl'), allow_anonymous: passwords === null ? 'true' : 'false' };
+  const settings = readFileSync(join(top, 'deploy/broker/edgerow.conf'), 'utf8')
+    .replace(/^(listener|password_file|acl_file|allow_anonymous) .*$/gm, (_, key) => `${key} ${own[key]}`);
+  const log = ['error', 'warning', 'notice', 'information', 'subscribe'].map((t) => `log_type ${t}`);
+  const all = `${settings}\nuser root\n${log.join('\n')}\n`;
+  return passwords === null ? all.replace(/^(password_file|acl_file) .*$/gm, '') : all;
+}
+
+export async function startBroker(folder, passwords = null) {
   const port = await freePort();
-  const lines = [`listener ${port} 127.0.0.1`, 'max_queued_messages 100000',
-    'max_inflight_messages 500', 'set_tcp_nodelay true', 'user root',
-    ...['error', 'warning', 'notice', 'information', 'subscribe'].map((t) => `log_type ${t}`)];
-  if (users === null) {
-    lines.push('allow_anonymous true');
-  } else {
-    const passwords = join(folder, 'passwords');
-    writeFileSync(passwords, '', { mode: 0o600 });
-    for (const [name, { password }] of Object.entries(users))
-      execFileSync('mosquitto_passwd', ['-b', passwords, name, password]);
-    const acl = Object.entries(users).map(([name, user]) =>
-      [`user ${name}`, ...user.acl.map((line) => `topic ${line}`)].join('\n'));
-    writeFileSync(join(folder, 'acl'), `${acl.join('\n')}\n`, { mode: 0o600 });
-    lines.push('allow_anonymous false', `password_file ${passwords}`,
-      `acl_file ${join(folder, 'acl')}`);
+  if (passwords !== null) {
+    writeFileSync(join(folder, 'passwords'), '', { mode: 0o600 });
+    for (const [name, password] of Object.entries(passwords))
+      execFileSync('mosquitto_passwd', ['-b', join(folder, 'passwords'), name, password]);
+    writeFileSync(join(folder, 'acl'), readFileSync(join(top, 'deploy/broker/edgerow.acl')),
+      { mode: 0o600 });
   }
   const file = join(folder, 'broker.conf');
-  writeFileSync(file, `${lines.join('\n')}\n`);
+  writeFileSync(file, brokerSettings(folder, port, passwords));
   const broker = start('mosquitto', ['-c', file]);
   await until('the broker', () => broker.ended || /running/.test(broker.output));
   if (broker.ended) throw new Error(`the broker ended: ${broker.output}`);
