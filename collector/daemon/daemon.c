@@ -300,8 +300,10 @@ static int change_roster(struct daemon *daemon, struct roster *roster)
         return error;
     }
     ingest_change_roster(daemon->ingest, roster);
-    roster_free(daemon->roster);
+    struct roster *before = daemon->roster;
     daemon->roster = roster;
+    daemon_clear_gone(daemon, before);
+    roster_free(before);
     if (ingest_retry(daemon->ingest, now_s))
         log_warning("What is kept aside could not be tried again; it will be at the next start.");
     return 0;

@@ -62,6 +62,10 @@ void daemon_say_mark(void *user, const char *gateway, const struct feed_mark *ma
 void daemon_say_health(struct daemon *daemon);
 /* Topic and text of presence; NULL topic: out of memory. Caller frees both. */
 void daemon_presence(const struct daemon *daemon, bool online, char **topic, char **text);
+/* Removes the retained states of traps and blocks that the roster does not have: of one, or of all that
+ * another roster had. */
+void daemon_clear_unknown(struct daemon *daemon, enum feed_topic_kind kind, const char *name);
+void daemon_clear_gone(struct daemon *daemon, const struct roster *before);
 void daemon_flush(struct daemon *daemon);
 
 /* hearing.c: what comes in. */

@@ -11,7 +11,8 @@
 #include "protocol/feed/topic.h"
 
 static const enum feed_topic_kind kinds[] = {FEED_TOPIC_ROW, FEED_TOPIC_GATEWAY_PRESENCE,
-                                             FEED_TOPIC_GATEWAY_HEALTH};
+                                             FEED_TOPIC_GATEWAY_HEALTH, FEED_TOPIC_TRAP,
+                                             FEED_TOPIC_BLOCK};
 
 int daemon_subscribe(struct daemon *daemon)
 {
@@ -52,7 +53,6 @@ static void take_message(void *user, const char *topic_text, const void *payload
 {
     struct daemon *daemon = user;
     struct feed_topic topic;
-    (void)retained;
     if (feed_topic_parse(topic_text, &topic) || strcmp(topic.site, daemon->site.site) != 0)
         return;
     if (topic.kind == FEED_TOPIC_ROW)
@@ -61,6 +61,8 @@ static void take_message(void *user, const char *topic_text, const void *payload
         take_health(daemon, topic.name, payload, len);
     else if (topic.kind == FEED_TOPIC_GATEWAY_PRESENCE)
         take_presence(topic.name, payload, len);
+    else if (retained && len > 0) /* a state of a former roster, or of a time before this store */
+        daemon_clear_unknown(daemon, topic.kind, topic.name);
 }
 
 static void say_store_failed(struct daemon *daemon, int error)

@@ -53,6 +53,31 @@ static void say_notice(void *user, const struct feed_notice_state *state)
     put(daemon, &daemon->states, FEED_TOPIC_NOTICE, state->notice, "", error, text, len);
 }
 
+static bool roster_has(const struct roster *roster, enum feed_topic_kind kind, const char *name)
+{
+    const struct roster_assignment *any = NULL;
+    if (kind == FEED_TOPIC_TRAP)
+        return roster_of_trap(roster, name, 0, &any) != NULL || any != NULL;
+    for (size_t i = 0; i < roster->block_count; i++)
+        if (strcmp(roster->blocks[i].name, name) == 0)
+            return true;
+    return false;
+}
+
+void daemon_clear_unknown(struct daemon *daemon, enum feed_topic_kind kind, const char *name)
+{
+    if (!roster_has(daemon->roster, kind, name))
+        put(daemon, &daemon->states, kind, name, "", 0, NULL, 0);
+}
+
+void daemon_clear_gone(struct daemon *daemon, const struct roster *before)
+{
+    for (size_t i = 0; i < before->assignment_count; i++)
+        daemon_clear_unknown(daemon, FEED_TOPIC_TRAP, before->assignments[i].trap);
+    for (size_t i = 0; i < before->block_count; i++)
+        daemon_clear_unknown(daemon, FEED_TOPIC_BLOCK, before->blocks[i].name);
+}
+
 const struct judging_events daemon_judging_events = {
     .trap = say_trap, .block = say_block, .notice = say_notice};
 

@@ -5,6 +5,11 @@ import { join } from 'node:path';
 import { start, until } from './broker.mjs';
 import { binaries } from './gateway.mjs';
 
+export function writeStations(folder, traps) {
+  writeFileSync(join(folder, 'stations.csv'),
+    `trap,block,unit\n${traps.map((t) => `${t.trap},north,${t.devaddr}\n`).join('')}`);
+}
+
 // One block round 46.25 N 119.7 W; traps: [{ trap, devaddr }].
 function writeSite(folder, port, { site, name, traps, world }) {
   const ring = [[-119.7, 46.25], [-119.6974, 46.25], [-119.6974, 46.2509], [-119.7, 46.2509],
@@ -12,8 +17,7 @@ function writeSite(folder, port, { site, name, traps, world }) {
   writeFileSync(join(folder, 'blocks.geojson'), JSON.stringify({ type: 'FeatureCollection',
     features: [{ type: 'Feature', properties: { block: 'north', title: 'North slope' },
       geometry: { type: 'Polygon', coordinates: [ring] } }] }));
-  writeFileSync(join(folder, 'stations.csv'),
-    `trap,block,unit\n${traps.map((t) => `${t.trap},north,${t.devaddr}\n`).join('')}`);
+  writeStations(folder, traps);
   const file = join(folder, 'site.ini');
   writeFileSync(file, `[site]
 name = ${site}
