@@ -4,6 +4,8 @@
 #include <math.h>
 #include <stdio.h>
 
+enum { TWO_DAYS_MIN = 48 * 60 };
+
 static const char *const weekdays[] = {"Sunday",   "Monday", "Tuesday", "Wednesday",
                                        "Thursday", "Friday", "Saturday"};
 static const char *const months[] = {"January",   "February", "March",    "April",
@@ -36,7 +38,7 @@ void said_ago(char text[SAID_MAX], int64_t at_s, int64_t now_s)
         snprintf(text, SAID_MAX, "just now");
     else if (minutes < 100)
         snprintf(text, SAID_MAX, "%" PRId64 " min ago", minutes);
-    else if (minutes < 48 * 60)
+    else if (minutes < TWO_DAYS_MIN)
         snprintf(text, SAID_MAX, "%" PRId64 " h ago", (minutes + 30) / 60);
     else
         snprintf(text, SAID_MAX, "%" PRId64 " days ago", (minutes + 720) / 1440);

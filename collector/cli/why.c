@@ -194,7 +194,7 @@ static int run(int argc, char **argv)
 {
     struct site_view_options options = {.site = SITE_VIEW_DEFAULT};
     struct site_view view;
-    const char *trap = NULL;
+    const char *trap = "";
     int status = read_options(argc, argv, &options, &trap);
     if (status != COMMAND_FINE)
         return status;

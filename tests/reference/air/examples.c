@@ -240,7 +240,7 @@ static void finish_example(struct example *e, FILE *out)
             checked++;
             if (strcmp(text, e->value[i]) != 0)
                 fault(e, e->name[i], text);
-            strcpy(e->value[i], text);
+            snprintf(e->value[i], TEXT, "%s", text);
         } else if (!input_known(e, e->name[i])) {
             fault(e, e->name[i], "no such line in an example");
         }

@@ -9,6 +9,7 @@
 #include <assert.h>
 #include <inttypes.h>
 #include <stdio.h>
+#include <stdlib.h>
 #include <string.h>
 
 #include "protocol/air/frame.h"
@@ -17,7 +18,7 @@
 #include "tests/reference/air/fields.h"
 #include "tests/reference/air/hex.h"
 
-enum { LINE = 2048, FIELD = 520 };
+enum { LINE = 2048, BYTES = 260 };
 
 static size_t bytes_of(const char *text, uint8_t *bytes, size_t capacity)
 {
@@ -41,20 +42,35 @@ static void keys_of(struct air_keys *keys, const char *nwk_hex, const char *app_
     assert(error == 0);
 }
 
-static void build(const char *line)
+/* The next word of a line, and the next number. */
+static const char *word(char **rest)
 {
-    struct air_frame f = {0};
-    int type, adr, ack_req, ack, pending;
-    uint32_t fcnt;
-    char nwk[FIELD], app[FIELD], fopts[FIELD], payload[FIELD];
-    int got = sscanf(
-        line, "build %d %" SCNu32 " %d %d %d %d %" SCNu32 " %d %519s %519s %519s %519s", &type,
-        &f.devaddr, &adr, &ack_req, &ack, &pending, &fcnt, &f.fport, nwk, app, fopts, payload);
-    assert(got == 12);
-    f.type = (enum air_frame_type)type;
-    f.adr = adr, f.adr_ack_req = ack_req, f.ack = ack, f.pending = pending;
-    f.fopts_len = (uint8_t)bytes_of(fopts, f.fopts, sizeof f.fopts);
-    f.payload_len = (uint8_t)bytes_of(payload, f.payload, sizeof f.payload);
+    const char *next = strsep(rest, " \n");
+    assert(next && *next);
+    return next;
+}
+
+static uint32_t number(char **rest)
+{
+    const char *text = word(rest);
+    char *end;
+    long long value = strtoll(text, &end, 10);
+    assert(end != text && *end == '\0' && value >= -1 && value <= UINT32_MAX);
+    return (uint32_t)value;
+}
+
+static void build(char *rest)
+{
+    struct air_frame f = {.type = (enum air_frame_type)number(&rest), .devaddr = number(&rest)};
+    f.adr = number(&rest);
+    f.adr_ack_req = number(&rest);
+    f.ack = number(&rest);
+    f.pending = number(&rest);
+    uint32_t fcnt = number(&rest);
+    f.fport = (int)number(&rest);
+    const char *nwk = word(&rest), *app = word(&rest);
+    f.fopts_len = (uint8_t)bytes_of(word(&rest), f.fopts, sizeof f.fopts);
+    f.payload_len = (uint8_t)bytes_of(word(&rest), f.payload, sizeof f.payload);
     struct air_keys keys;
     keys_of(&keys, nwk, app);
     uint8_t bytes[AIR_FRAME_MAX];
@@ -67,14 +83,12 @@ static void build(const char *line)
     air_keys_free(&keys);
 }
 
-static void read_frame(const char *line)
+static void read_frame(char *rest)
 {
-    char nwk[FIELD], app[FIELD], frame[FIELD];
-    uint32_t fcnt;
-    int got = sscanf(line, "read %519s %519s %" SCNu32 " %519s", nwk, app, &fcnt, frame);
-    assert(got == 4);
-    uint8_t bytes[FIELD / 2];
-    size_t len = bytes_of(frame, bytes, sizeof bytes);
+    const char *nwk = word(&rest), *app = word(&rest);
+    uint32_t fcnt = number(&rest);
+    uint8_t bytes[BYTES];
+    size_t len = bytes_of(word(&rest), bytes, sizeof bytes);
     struct air_frame f;
     int error = air_frame_parse(bytes, len, &f);
     if (error != 0) {
@@ -93,14 +107,12 @@ static void read_frame(const char *line)
     air_keys_free(&keys);
 }
 
-static void report(const char *line)
+static void report(char *rest)
 {
-    char payload[FIELD];
-    uint8_t bytes[FIELD / 2];
-    int got = sscanf(line, "report %519s", payload);
-    assert(got == 1);
+    uint8_t bytes[BYTES];
+    size_t len = bytes_of(word(&rest), bytes, sizeof bytes);
     struct air_report r;
-    int error = air_report_decode(bytes, bytes_of(payload, bytes, sizeof bytes), &r);
+    int error = air_report_decode(bytes, len, &r);
     if (error != 0) {
         printf("error %d", error);
         return;
@@ -109,14 +121,12 @@ static void report(const char *line)
     fields_print(FIELDS_REPORT, &r, stdout);
 }
 
-static void order(const char *line)
+static void order(char *rest)
 {
-    char payload[FIELD];
-    uint8_t bytes[FIELD / 2];
-    int got = sscanf(line, "order %519s", payload);
-    assert(got == 1);
+    uint8_t bytes[BYTES];
+    size_t len = bytes_of(word(&rest), bytes, sizeof bytes);
     struct air_order o;
-    int error = air_order_decode(bytes, bytes_of(payload, bytes, sizeof bytes), &o);
+    int error = air_order_decode(bytes, len, &o);
     if (error != 0) {
         printf("error %d", error);
         return;
@@ -129,14 +139,15 @@ int main(void)
 {
     static const struct {
         const char *word;
-        void (*answer)(const char *line);
-    } requests[] = {
-        {"build ", build}, {"read ", read_frame}, {"report ", report}, {"order ", order}};
+        void (*answer)(char *rest);
+    } requests[] = {{"build", build}, {"read", read_frame}, {"report", report}, {"order", order}};
     char line[LINE];
     while (fgets(line, sizeof line, stdin)) {
+        char *rest = line;
+        const char *request = word(&rest);
         for (size_t i = 0; i < sizeof requests / sizeof requests[0]; i++)
-            if (strncmp(line, requests[i].word, strlen(requests[i].word)) == 0)
-                requests[i].answer(line);
+            if (strcmp(request, requests[i].word) == 0)
+                requests[i].answer(rest);
         putchar('\n');
     }
     return 0;

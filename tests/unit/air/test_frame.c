@@ -66,8 +66,8 @@ START_TEST(too_short_and_too_long)
         ck_assert_int_eq(air_frame_parse(bytes, len, &f), AIR_SHORT);
     ck_assert_int_eq(air_frame_parse(bytes, AIR_FRAME_MAX + 1, &f), AIR_LONG);
     /* Options that run past the end. */
-    for (uint8_t fopts = 1; fopts <= AIR_FOPTS_MAX; fopts++) {
-        bytes[5] = fopts;
+    for (unsigned fopts = 1; fopts <= AIR_FOPTS_MAX; fopts++) {
+        bytes[5] = (uint8_t)fopts;
         ck_assert_int_eq(air_frame_parse(bytes, AIR_FRAME_MIN + fopts - 1u, &f), AIR_SHORT);
     }
     ck_assert_uint_eq(f.devaddr, 42); /* untouched by failures */

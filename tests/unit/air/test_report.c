@@ -98,8 +98,8 @@ START_TEST(round_trips)
 {
     struct air_report r = regular(), d = daily();
     check_round_trip(&d, 28);
-    for (uint8_t count = 0; count <= AIR_RECENT_MAX; count++) {
-        r.recent_count = count;
+    for (unsigned count = 0; count <= AIR_RECENT_MAX; count++) {
+        r.recent_count = (uint8_t)count;
         check_round_trip(&r, 21u + count);
     }
     r.temperature_dc = AIR_TEMPERATURE_UNKNOWN;

@@ -4,8 +4,8 @@
  *   fill_store SITE.INI
  */
 #include <assert.h>
-#include <inttypes.h>
 #include <stdio.h>
+#include <stdlib.h>
 #include <string.h>
 
 #include "collector/cli/hex.h"
@@ -28,7 +28,7 @@ static void turn_batch(struct store *store, int64_t heard_s)
     begun_s = heard_s;
 }
 
-static void put(struct store *store, const char *line)
+static void put(struct store *store, char *line)
 {
     struct feed_frame frame = {.fport = 10,
                                .key_check = 0x5328320c,
@@ -40,13 +40,12 @@ static void put(struct store *store, const char *line)
                                .rssi_cdbm = -9000,
                                .snr_cdb = 700,
                                .has_report = true};
-    char payload[80];
     size_t len = 0;
     enum store_heard heard;
-    int got = sscanf(line, "%" SCNd64 " %" SCNx32 " %" SCNu32 " %79s", &frame.heard_ms,
-                     &frame.devaddr, &frame.fcnt, payload);
-    assert(got == 4);
-    int error = hex_parse(payload, frame.payload, sizeof frame.payload, &len);
+    frame.heard_ms = strtoll(strsep(&line, " "), NULL, 10);
+    frame.devaddr = (uint32_t)strtoul(strsep(&line, " "), NULL, 16);
+    frame.fcnt = (uint32_t)strtoul(strsep(&line, " "), NULL, 10);
+    int error = hex_parse(line, frame.payload, sizeof frame.payload, &len);
     assert(error == 0);
     frame.payload_len = (uint8_t)len;
     error = air_report_decode(frame.payload, len, &frame.report);
