@@ -183,7 +183,7 @@ int main(void)
 {
     Suite *suite = suite_create("delivery_message");
     TCase *tests = tcase_create("all");
-    tcase_set_timeout(tests, 60);
+    tcase_set_timeout(tests, 200);
     tcase_add_test(tests, what_goes_in_comes_out);
     tcase_add_test(tests, the_identity_is_the_same_for_the_same_message);
     tcase_add_test(tests, any_bytes_give_ascii);

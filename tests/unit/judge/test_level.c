@@ -437,7 +437,7 @@ int main(void)
 {
     Suite *suite = suite_create("judge_level");
     TCase *tests = tcase_create("all");
-    tcase_set_timeout(tests, 50);
+    tcase_set_timeout(tests, 200);
     tcase_add_test(tests, sunny_law);
     tcase_add_test(tests, windy_law);
     tcase_add_test(tests, showers_and_spills);

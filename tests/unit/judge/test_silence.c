@@ -168,7 +168,7 @@ int main(void)
 {
     Suite *suite = suite_create("judge_silence");
     TCase *tests = tcase_create("all");
-    tcase_set_timeout(tests, 50);
+    tcase_set_timeout(tests, 200);
     tcase_add_test(tests, false_alarms_are_rare);
     tcase_add_test(tests, twelve_hours_at_least);
     tcase_add_test(tests, outages_do_not_count);
