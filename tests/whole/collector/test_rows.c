@@ -310,7 +310,7 @@ int main(void)
     mosquitto_lib_init();
     Suite *suite = suite_create("collector");
     TCase *tcase = tcase_create("rows");
-    tcase_set_timeout(tcase, 115);
+    tcase_set_timeout(tcase, 280);
     tcase_add_test(tcase, killed_at_random);
     suite_add_tcase(suite, tcase);
     SRunner *runner = srunner_create(suite);
