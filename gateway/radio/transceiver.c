@@ -334,6 +334,12 @@ static void start_sending(struct transceiver *t, const struct radio_sending *s)
         fail(t, "");
         return;
     }
+    /* The machine may have stopped us between the look at the clock and the chip. Whoever is not
+     * certain to have begun in time ends it at once. */
+    if (now_us(t) > s->due_us + TRANSCEIVER_LATE_US) {
+        give_up_sending(t);
+        return;
+    }
     t->sent_by_us = s->due_us + airtime_us(t, s) + 200000;
 }
 

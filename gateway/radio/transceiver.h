@@ -30,7 +30,7 @@ enum {
     TRANSCEIVER_FAST_POLL_US = 10000, /* when edges never come */
     TRANSCEIVER_VERIFY_US = 10000000,
     TRANSCEIVER_EARLY_US = 5000, /* reception ends this long before a transmission */
-    TRANSCEIVER_QUEUE = 8,       /* sendings that wait for their time */
+    TRANSCEIVER_QUEUE = 32,      /* sendings that wait for their time */
     TRANSCEIVER_LATE_US = 1000,  /* later than this is not sent */
     TRANSCEIVER_RETRY_MOST_US = 60000000,
     TRANSCEIVER_TROUBLE_US = 300000000 /* a cured trouble is shown this long */

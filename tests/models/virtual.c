@@ -15,6 +15,11 @@ static int transfer(void *self, const uint8_t *out, uint8_t *in, size_t len)
 {
     struct virtual_bus *v = self;
 
+    if (v->slept && v->stall_ns) {
+        pass(v, v->stall_ns);
+        v->stall_ns = 0;
+    }
+    v->slept = false;
     pass(v, TRANSFER_NS + BYTE_NS * (int64_t)len);
     if (v->fail_transfer)
         return v->fail_transfer;
@@ -84,6 +89,7 @@ static void sleep_until(void *self, int64_t at_us)
         pass(v, ns);
     pass(v, v->oversleep_ns);
     v->oversleep_ns = 0;
+    v->slept = true;
 }
 
 static void on_edge(void *user, int64_t at_ns)

@@ -17,9 +17,11 @@ struct virtual_bus {
     struct model_packet sent[VIRTUAL_SENT]; /* what the chip sent, oldest first */
     size_t sent_count;
     int64_t oversleep_ns; /* how much later than asked a sleep ends, once */
-    int64_t wake_ns;      /* from an edge to the service, as on a machine with other work */
-    int fail_transfer;    /* a negative errno for every transfer; 0: none */
-    bool line_gone;       /* lines cannot be read */
+    int64_t stall_ns;     /* how long the transfer after the next sleep is held up, once */
+    bool slept;
+    int64_t wake_ns;   /* from an edge to the service, as on a machine with other work */
+    int fail_transfer; /* a negative errno for every transfer; 0: none */
+    bool line_gone;    /* lines cannot be read */
 };
 
 /* The bus is filled in; every line is connected. */

@@ -83,13 +83,13 @@ START_TEST(several_wait)
         due[i * 5 % TRANSCEIVER_QUEUE] = s.due_us;
         ck_assert_int_eq(transceiver_send(b.transceiver, &s), 0);
     }
-    s = answer(&b, 5000000);
+    s = answer(&b, 9000000);
     ck_assert_int_eq(transceiver_send(b.transceiver, &s), -EBUSY); /* no more places */
     bench_run_ms(&b, 1100);
     s = answer(&b, 0);
     s.due_us = due[5] + 15000;
     ck_assert_int_eq(transceiver_send(b.transceiver, &s), -EBUSY); /* it would overlap */
-    bench_run_ms(&b, 1000);
+    bench_run_ms(&b, 2000);
     ck_assert_uint_eq(b.virtual.sent_count, TRANSCEIVER_QUEUE);
     for (size_t i = 0; i < TRANSCEIVER_QUEUE; i++)
         ck_assert_int_le(llabs(b.virtual.sent[i].start_ns / 1000 - due[i]), 100);
@@ -160,6 +160,27 @@ START_TEST(late_is_not_sent)
     ck_assert_int_eq(transceiver_send(b.transceiver, &s), 0);
     bench_run_ms(&b, 400);
     ck_assert_uint_eq(b.virtual.sent_count, 1);
+    bench_close(&b);
+}
+END_TEST
+
+/* Held up between the look at the clock and the chip: it is ended at once, no station hears it. */
+START_TEST(held_up_is_ended)
+{
+    struct bench b;
+    struct radio_sending s;
+
+    bench_open(&b, _i, 125000, 9);
+    bench_start(&b);
+    s = answer(&b, 200000);
+    ck_assert_int_eq(transceiver_send(b.transceiver, &s), 0);
+    bench_run_ms(&b, 194);
+    b.virtual.stall_ns = 1500000;
+    bench_run_ms(&b, 300);
+    ck_assert_uint_eq(b.virtual.sent_count, 0);
+    ck_assert_uint_eq(bench_counts(&b).sent_late, 1);
+    ck_assert_uint_eq(bench_counts(&b).sent, 0);
+    check_hears(&b);
     bench_close(&b);
 }
 END_TEST
@@ -247,6 +268,7 @@ int main(void)
     tcase_add_loop_test(tests, sends_with_the_power_asked_for, 0, BENCH_KINDS);
     tcase_add_test(tests, dio2_drives_the_switch);
     tcase_add_loop_test(tests, late_is_not_sent, 0, BENCH_KINDS);
+    tcase_add_loop_test(tests, held_up_is_ended, 0, BENCH_KINDS);
     tcase_add_loop_test(tests, refuses_nonsense, 0, BENCH_KINDS);
     tcase_add_loop_test(tests, one_radio_sends_at_a_time, 0, BENCH_KINDS);
     tcase_add_loop_test(tests, turn_is_given_back, 0, BENCH_KINDS);

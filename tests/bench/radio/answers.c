@@ -1,0 +1,195 @@
+/*
+ * bench_radio_answers BUILD COUNT: how punctually answers leave, measured at the chip's model, with each fsync
+ * held back for 500 ms and another process that keeps a core busy. Fails when an answer began more than a
+ * millisecond late: such a one must not be sent at all.
+ */
+#include <fcntl.h>
+#include <signal.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sys/prctl.h>
+#include <sys/socket.h>
+#include <sys/stat.h>
+#include <sys/un.h>
+#include <sys/wait.h>
+#include <unistd.h>
+
+enum { MOST = 20000, LINE = 1024 };
+
+static int64_t late_us[MOST];
+static size_t sent;
+static char folder[] = "/tmp/edgerow-answers-XXXXXX";
+
+static void become_supervisor(const char *build, const char *count, const char *chip,
+                              const char *driver, const char *sync_ms)
+{
+    char supervisor[512], probe[512], control[64];
+
+    snprintf(supervisor, sizeof supervisor, "%s/tests/radio_supervisor", build);
+    snprintf(probe, sizeof probe, "%s/bench/bench_radio_probe", build);
+    snprintf(control, sizeof control, "%s/control", folder);
+    prctl(PR_SET_PDEATHSIG, SIGKILL);
+    execl(supervisor, supervisor, "--real-time", "--sync-ms", sync_ms, "--control", control,
+          "--chip", chip, "--", probe, folder, count, driver, (char *)NULL);
+    _exit(127);
+}
+
+static int connect_control(void)
+{
+    struct sockaddr_un address = {.sun_family = AF_UNIX};
+
+    snprintf(address.sun_path, sizeof address.sun_path, "%s/control", folder);
+    for (int i = 0; i < 500; i++) {
+        int fd = socket(AF_UNIX, SOCK_STREAM | SOCK_CLOEXEC, 0);
+
+        if (connect(fd, (struct sockaddr *)&address, sizeof address) == 0)
+            return fd;
+        close(fd);
+        usleep(10000);
+    }
+    return -1;
+}
+
+static const char *write_frames(unsigned count)
+{
+    static char path[64];
+    FILE *file;
+
+    snprintf(path, sizeof path, "%s/frames", folder);
+    file = fopen(path, "w");
+    for (unsigned i = 0; file && i < count; i++)
+        fprintf(file, "40%08x0000%02x%02x0a%040x%08x\n", i, i & 255, i >> 8 & 255, i, i);
+    if (file)
+        fclose(file);
+    return path;
+}
+
+static int64_t due_of(const char *hex)
+{
+    int64_t due = 0;
+
+    for (int i = 7; i >= 0; i--) {
+        unsigned byte = 0;
+
+        sscanf(hex + 2 * i, "%2x", &byte);
+        due = due << 8 | byte;
+    }
+    return due;
+}
+
+static void take_line(const char *line)
+{
+    long long start;
+    char flags[32], hex[LINE];
+
+    if (sscanf(line, "sent 0 %lld %*u %*u %*u %*d %31s %1023s", &start, flags, hex) == 3 &&
+        sent < MOST)
+        late_us[sent++] = start - due_of(hex);
+}
+
+static void listen_to(int control)
+{
+    char text[8 * LINE];
+    size_t used = 0;
+    ssize_t n;
+
+    while ((n = recv(control, text + used, sizeof text - 1 - used, 0)) > 0) {
+        char *at = text, *end;
+
+        used += (size_t)n;
+        text[used] = '\0';
+        while ((end = strchr(at, '\n'))) {
+            *end = '\0';
+            take_line(at);
+            at = end + 1;
+        }
+        used -= (size_t)(at - text);
+        memmove(text, at, used + 1);
+    }
+}
+
+static int by_size(const void *a, const void *b)
+{
+    int64_t x = *(const int64_t *)a, y = *(const int64_t *)b;
+
+    return (x > y) - (x < y);
+}
+
+static int report(const char *chip)
+{
+    size_t within = 0, late = 0;
+
+    qsort(late_us, sent, sizeof late_us[0], by_size);
+    for (size_t i = 0; i < sent; i++) {
+        within += llabs(late_us[i]) <= 1000;
+        late += late_us[i] > 1000;
+    }
+    if (sent == 0)
+        return 1;
+    printf(
+        "%s: %zu answers on the air, %.2f %% within 1 ms of their time; from %lld us early to %lld "
+        "us late, median %lld us, p99.9 %lld us; %zu sent more than 1 ms late\n\n",
+        chip, sent, 100.0 * (double)within / (double)sent, -(long long)late_us[0],
+        (long long)late_us[sent - 1], (long long)late_us[sent / 2],
+        (long long)late_us[sent * 999 / 1000], late);
+    return late > 0;
+}
+
+static pid_t keep_busy(void)
+{
+    pid_t pid = fork();
+
+    if (pid == 0) {
+        prctl(PR_SET_PDEATHSIG, SIGKILL);
+        for (volatile unsigned long i = 0;; i++)
+            ;
+    }
+    return pid;
+}
+
+static int run(const char *build, const char *count, const char *chip, const char *driver,
+               const char *sync_ms)
+{
+    char order[200];
+    pid_t pid = fork();
+    int control, status;
+
+    sent = 0;
+    if (pid == 0)
+        become_supervisor(build, count, chip, driver, sync_ms);
+    control = connect_control();
+    sleep(2); /* the chip starts in its own thread */
+    /* The pause puts an answer, two seconds after a frame, between two other frames. */
+    snprintf(order, sizeof order, "play 0 %s 120000\n", write_frames((unsigned)atoi(count)));
+    if (control < 0 || send(control, order, strlen(order), MSG_NOSIGNAL) < 0)
+        return 1;
+    listen_to(control);
+    close(control);
+    waitpid(pid, &status, 0);
+    printf("fsync held back %s ms\n", sync_ms);
+    return report(driver) || !WIFEXITED(status) || WEXITSTATUS(status) != 0;
+}
+
+int main(int argc, char **argv)
+{
+    static const char sx1276[] = "sx1276:/dev/spidev0.0:17:4",
+                      sx1262[] = "sx1262:/dev/spidev0.0:17:4:24";
+    char command[80];
+    pid_t busy;
+    int r;
+
+    if (argc != 3 || !mkdtemp(folder)) {
+        fprintf(stderr, "usage: bench_radio_answers BUILD COUNT\n");
+        return 2;
+    }
+    setvbuf(stdout, NULL, _IOLBF, 0);
+    busy = keep_busy();
+    r = run(argv[1], argv[2], sx1276, "sx127x", "500");
+    r |= run(argv[1], argv[2], sx1262, "sx126x", "500");
+    r |= run(argv[1], "100", sx1276, "sx127x", "0");
+    kill(busy, SIGKILL);
+    waitpid(busy, NULL, 0);
+    snprintf(command, sizeof command, "rm -rf %s", folder);
+    return system(command) == 0 ? r : 2;
+}
