@@ -1,6 +1,9 @@
+#include <errno.h>
+#include <fcntl.h>
 #include <inttypes.h>
 #include <math.h>
 #include <string.h>
+#include <unistd.h>
 
 #include "collector/cli/check.h"
 #include "gateway/region/load.h"
@@ -59,6 +62,20 @@ static void check_law(struct check *check, unsigned number)
                  text);
 }
 
+static void check_device(struct check *check, unsigned number)
+{
+    const struct radio_settings *radio = &check->gateway.radios[number];
+    if (radio->driver == RADIO_DRIVER_SIMULATED ||
+        faccessat(AT_FDCWD, radio->spi, R_OK | W_OK, AT_EACCESS) == 0)
+        return;
+    const char *remedy =
+        errno == ENOENT
+            ? "switch SPI on for this board, and look which number the device has"
+            : "the gateway's user must be allowed to use it, with the rules in systemd/";
+    findings_add(&check->findings, FINDING_ERROR, "%s: [radio.%u] spi = %s cannot be used: %s: %s.",
+                 check->gateway_path, number, radio->spi, strerror(errno), remedy);
+}
+
 void check_radios(struct check *check)
 {
     const struct gateway_settings *gateway = &check->gateway;
@@ -71,5 +88,6 @@ void check_radios(struct check *check)
         if (check->roster)
             check_load(check, i, (double)check_station_count(check) / channels, channels);
         check_law(check, i);
+        check_device(check, i);
     }
 }

@@ -108,6 +108,18 @@ class Check(Farm):
                 f"T-{i},north,{i:08x},2026-05-01,\n" for i in range(1, count + 1)))
             self.finds(kind, "[radio.0]", "SF9", percent, "lower spreading factor")
 
+    def test_two_channels_share_the_stations(self):
+        with open(self.gateway, "a", encoding="utf-8") as file:
+            file.write("\n[radio.1]\ndriver = simulated\nsocket = air1.sock\nfrequency_hz = 868300000\n"
+                       "bandwidth_hz = 125000\nspreading_factor = 9\n")
+        self.finds("fine", "[radio.1]", "3 stations", "shared evenly")
+
+    def test_radio_device(self):
+        self.replace("gateway.ini", "driver = simulated\nsocket = air.sock",
+                     "driver = sx127x\nchip = sx1276\nspi = /dev/spidev9.9\nreset_line = a:1\n"
+                     "interrupt_line = a:2")
+        self.finds("error", "[radio.0] spi = /dev/spidev9.9", "switch SPI on")
+
     def test_no_radio(self):
         with open(self.gateway, encoding="utf-8") as file:
             self.write("gateway.ini", file.read().split("[radio.0]")[0])
