@@ -54,7 +54,7 @@ tests() {
     rm -f "$report"
     timeout --kill-after=10 "$limit" ctest -j2 --output-on-failure --output-junit "$report" "$@" \
         >"$log" 2>&1 </dev/null
-    counts=$(grep -m1 -A3 '<testsuite ' "$report" 2>/dev/null | tr '\n' ' ')
+    counts=$(grep -m1 -A6 '<testsuite' "$report" 2>/dev/null | tr '\n\t' '  ')
     total=$(sed -n 's/.* tests="\([0-9]*\)".*/\1/p' <<<"$counts")
     bad=$(sed -n 's/.* failures="\([0-9]*\)".*/\1/p' <<<"$counts")
     skipped=$(sed -n 's/.* skipped="\([0-9]*\)".*/\1/p' <<<"$counts")
