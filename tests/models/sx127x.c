@@ -245,7 +245,8 @@ static void start_sending(struct sx127x *c, int64_t now_ns, uint8_t from)
     else
         p->power_dbm =
             (int8_t)lround(10.8 + 0.6 * (c->lora[0x09] >> 4 & 7) - 15 + (c->lora[0x09] & 15));
-    p->spoilt = !model_antenna(&c->model, true, false);
+    p->spoilt = !model_antenna(&c->model, true, false) ||
+                (c->lora[0x3B] == 0x19) != p->inverted; /* InvertIQ2 belongs to it */
     p->start_ns = now_ns + 55000 + (from == MODE_FSTX ? 0 : from == MODE_SLEEP ? 310000 : 60000);
     c->sent_ns = model_packet_end_ns(p);
 }
