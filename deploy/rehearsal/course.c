@@ -145,7 +145,8 @@ static void ask_crew(struct course *c)
 {
     for (size_t t = 0; c->options->crew == CREW_MESSAGES && t < c->place->trap_count; t++) {
         const char *condition = c->stage->view.traps[t].condition;
-        if (strcmp(condition, "due") == 0 || strcmp(condition, "failed") == 0)
+        if (strcmp(condition, "due") == 0 || strcmp(condition, "failed") == 0 ||
+            strcmp(condition, "silent") == 0)
             world_ask_visit(c->world, t);
     }
 }

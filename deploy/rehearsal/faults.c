@@ -22,6 +22,7 @@ struct habit {
 
 static const struct habit habits[FAULT_KINDS] = {
     [FAULT_DEAD] = {"station dead", FAULTS_STATIONS, ON_UNIT, 2, 1, 0},
+    [FAULT_BATTERY] = {"battery fading", FAULTS_STATIONS, ON_UNIT, 2, 1, 0},
     [FAULT_MUTE] = {"station not heard", FAULTS_STATIONS, ON_UNIT, 3, 1, 30},
     [FAULT_COUNTER_STUCK] = {"counter stuck", FAULTS_STATIONS, ON_UNIT, 1.5, 1, 96},
     [FAULT_LEVEL_STUCK] = {"level stuck", FAULTS_STATIONS, ON_UNIT, 1, 0, 120},

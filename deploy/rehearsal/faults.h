@@ -12,6 +12,7 @@
 
 enum fault_kind {
     FAULT_DEAD,          /* a station stops for good: battery */
+    FAULT_BATTERY,       /* cells that fade within days; a visit changes them */
     FAULT_MUTE,          /* counts, but is not heard for a while */
     FAULT_COUNTER_STUCK, /* counts nothing for a while */
     FAULT_LEVEL_STUCK,   /* shows the same level for a while */

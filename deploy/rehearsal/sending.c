@@ -46,12 +46,10 @@ static int16_t clamp(double value, double low, double high)
 static void fill_sensed(struct station *station, const struct station_senses *senses, int64_t at_us,
                         struct air_report *report)
 {
-    double days = (double)(at_us - station->battery_us) / 86400e6;
     report->level_qmm = level_code(station, senses);
     report->temperature_dc = clamp(senses->temperature_c * 10.0, -400, 870);
     report->humidity_pm = clamp(senses->humidity * 1000.0, 0, 1000);
-    report->battery_mv =
-        clamp(station->battery_mv - days * station->battery_mv_per_day, 1000, 6080);
+    report->battery_mv = clamp(station_battery_mv(station, at_us), 1000, 6080);
 }
 
 static void fill_report(struct station *station, const struct station_senses *senses,

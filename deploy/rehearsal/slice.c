@@ -5,7 +5,7 @@
 #include "deploy/rehearsal/calendar.h"
 #include "deploy/rehearsal/world_parts.h"
 
-enum { SLICE_US = WORLD_SLICE_S * 1000000, REPLACE_INSECTS = 40 };
+enum { SLICE_US = WORLD_SLICE_S * 1000000, REPLACE_INSECTS = 40, WEAK_MV = 2400 };
 
 static const double replace_age_days = 5.5;
 
@@ -122,6 +122,8 @@ static void sudden_fault(struct world *w, const struct fault *fault, int64_t at_
 {
     if (fault->kind == FAULT_DEAD)
         station_cut(&w->stations[fault->item]);
+    else if (fault->kind == FAULT_BATTERY)
+        station_fade(&w->stations[fault->item], at_us);
     else if (fault->kind == FAULT_RESTART)
         restart(w, fault->item, at_us);
     else if (fault->kind == FAULT_TILT)
@@ -166,6 +168,19 @@ static void count_by_hand(struct world *w, struct ledger_visit *visit)
     }
 }
 
+/* Whoever is there changes cells that are weak. */
+static void look_at_cells(struct world *w, size_t unit, int64_t at_us)
+{
+    struct station *station = &w->stations[unit];
+    bool flat = station->flat;
+    if (station_battery_mv(station, at_us) > WEAK_MV)
+        return;
+    station_change_cells(station, at_us);
+    struct station_sink sink = world_sink(w);
+    if (flat)
+        station_power(station, at_us, &sink);
+}
+
 static void serve(struct world *w, const struct crew_visit *planned)
 {
     struct trap *trap = &w->traps[planned->trap];
@@ -186,6 +201,8 @@ static void serve(struct world *w, const struct crew_visit *planned)
     }
     others_cleaned(&w->others[planned->trap]);
     visit.level_after_mm = trap_level_mm(trap);
+    if (visit.unit != WORLD_NOWHERE)
+        look_at_cells(w, visit.unit, planned->at_us);
     if (planned->pressed && visit.unit != WORLD_NOWHERE)
         station_press(&w->stations[visit.unit], planned->at_us);
     w->asked[planned->trap] = false;

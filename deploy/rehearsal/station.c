@@ -8,6 +8,7 @@
 #define DAY_US INT64_C(86400000000)
 
 enum { MINUTE_US = 60000000, DELAY_MAX_US = 120000000, CONFIRMED_TRIES = 3, RESTART_FLAGS = 24 };
+enum { FLAT_MV = 2000, FADING_MV_PER_DAY = 250 };
 
 int station_make(struct station *station, const struct place_unit *unit, size_t index,
                  const struct station_settings *settings)
@@ -35,6 +36,30 @@ int station_make(struct station *station, const struct place_unit *unit, size_t 
 void station_free(struct station *station)
 {
     air_keys_free(&station->keys);
+}
+
+double station_battery_mv(const struct station *station, int64_t at_us)
+{
+    double days = (double)(at_us - station->battery_us) / 86400e6;
+    return station->battery_mv - days * station->battery_mv_per_day;
+}
+
+static void set_cells(struct station *station, int64_t at_us, double mv, double mv_per_day)
+{
+    station->battery_mv = mv;
+    station->battery_mv_per_day = mv_per_day;
+    station->battery_us = at_us;
+}
+
+void station_fade(struct station *station, int64_t at_us)
+{
+    set_cells(station, at_us, station_battery_mv(station, at_us), FADING_MV_PER_DAY);
+}
+
+void station_change_cells(struct station *station, int64_t at_us)
+{
+    set_cells(station, at_us, 3100.0, 2.0);
+    station->flat = false;
 }
 
 static uint8_t recent_code(const struct station *station)
@@ -186,6 +211,10 @@ static int advance(struct station *station, const struct station_senses *senses,
         tick(station, station->next_tick_us, sink);
         plan_report(station);
         plan_next_daily(station);
+        if (station_battery_mv(station, station->snapshot_us) < FLAT_MV) {
+            station_cut(station);
+            station->flat = true;
+        }
     }
     return result != 0 ? result : sending_due(station, senses, until_us, sink);
 }

@@ -98,6 +98,7 @@ struct station {
     int8_t power_dbm;
     bool was_tilted;
     /* faults */
+    bool flat; /* off because its cells are empty */
     bool mute, counter_stuck, counter_fault, level_stuck, level_fault;
     double stuck_level_mm;
 };
@@ -116,6 +117,12 @@ void station_power(struct station *station, int64_t at_us, const struct station_
 void station_cut(struct station *station); /* no power: what is volatile is gone */
 /* Non-volatile counters are lost: a new epoch begins at zero. */
 void station_lose_counters(struct station *station, int64_t at_us, const struct station_sink *sink);
+/* Under load, now. */
+double station_battery_mv(const struct station *station, int64_t at_us);
+/* From now on its cells fade within days. */
+void station_fade(struct station *station, int64_t at_us);
+/* New cells. A station that was off because of the old ones is switched on by the caller. */
+void station_change_cells(struct station *station, int64_t at_us);
 void station_press(struct station *station, int64_t at_us);
 
 /* Counts the passes of one slice and does what falls due until its end. */
