@@ -33,6 +33,7 @@ struct clock_source {
     struct clock_follow *follow;
     sd_event_source *turn; /* rehearsal: runs what was armed for the past between two steps */
     int64_t event_us;      /* rehearsal only */
+    int64_t behind_us;     /* rehearsal: how much event time is wrong */
     bool ready, running;
     int timer_fd;
     sd_event_source *io;
@@ -72,7 +73,7 @@ int64_t clock_transport_us(void)
 
 int64_t clock_boot_us(const struct clock_source *clock)
 {
-    return clock->follow ? clock->event_us : read_us(CLOCK_BOOTTIME);
+    return clock->follow ? clock->event_us + clock->behind_us : read_us(CLOCK_BOOTTIME);
 }
 
 bool clock_synchronised(const struct clock_source *clock)
@@ -80,7 +81,7 @@ bool clock_synchronised(const struct clock_source *clock)
     struct timex state = {0};
 
     if (clock->follow)
-        return true;
+        return clock->behind_us == 0;
     int rc = adjtimex(&state); /* refused where a sandbox filters it: then nobody knows */
     return rc >= 0 && rc != TIME_ERROR && !(state.status & STA_UNSYNC);
 }
@@ -165,14 +166,25 @@ static int on_turn(sd_event_source *source, void *user)
     return 0;
 }
 
-static void on_rehearsal_step(void *user, int64_t now_us)
+/* Set right or wrong, the clock jumps: no timer of the time between runs at its own time. */
+static void jump(struct clock_source *clock, int64_t now_us, int64_t behind_us)
+{
+    int64_t by_us = clock->behind_us - behind_us;
+
+    clock->behind_us = behind_us;
+    clock->event_us = now_us;
+    if (clock->ready && clock->stepped)
+        clock->stepped(clock->stepped_user, by_us);
+}
+
+static void on_rehearsal_step(void *user, int64_t true_us, int64_t behind_us)
 {
     struct clock_source *clock = user;
-    bool first = !clock->ready;
+    int64_t now_us = true_us - behind_us;
 
+    if (!clock->ready || behind_us != clock->behind_us)
+        jump(clock, now_us, behind_us);
     clock->ready = true;
-    if (first)
-        clock->event_us = now_us;
     run_due(clock, now_us, true);
     clock->event_us = now_us;
 }

@@ -2,7 +2,8 @@
  * Two clocks. Event time is what stamps and judging use: UTC, microseconds since 1970. Transport
  * time is monotonic: keepalive, time-outs, RX1, watchdog. A rehearsal moves only the first: the
  * daemon connects to the world's clock socket, is told "now <us>\n", runs every event timer that is
- * due, and answers "done <us>\n". Timers of event time live here so that both modes behave alike.
+ * due, and answers "done <us>\n"; "now <us> behind <us>\n" makes its clock wrong. Timers of event
+ * time live here so that both modes behave alike.
  */
 #ifndef EDGEROW_CLOCK_H
 #define EDGEROW_CLOCK_H
@@ -28,19 +29,20 @@ void clock_close(struct clock_source *clock); /* after the last timer was freed;
 
 bool clock_ready(const struct clock_source *clock);
 int64_t clock_event_us(const struct clock_source *clock);
-/* The kernel calls its clock synchronised (adjtimex); always true in a rehearsal. */
+/* The kernel calls its clock synchronised (adjtimex); in a rehearsal, whether the world set it
+ * right. */
 bool clock_synchronised(const struct clock_source *clock);
 int64_t clock_transport_us(void);
-/* Microseconds since boot, suspended time included (CLOCK_BOOTTIME). In a rehearsal it is event
- * time: all its processes are one boot that began in 1970, so a restarted daemon finds the same
- * offset. */
+/* Microseconds since boot, suspended time included (CLOCK_BOOTTIME). In a rehearsal it is the
+ * world's time: all its processes are one boot that began in 1970, so a restarted daemon finds the
+ * same offset. */
 int64_t clock_boot_us(const struct clock_source *clock);
 /* This boot's identity, 16 hex digits of the kernel's boot id. */
 void clock_boot_id(char id[17]);
 
 /* Called when somebody set the machine's clock, after by how much it was stepped (negative: back).
  * A timer that was armed for an hour after a step back comes an hour late unless it is armed anew
- * here. Never called in a rehearsal. */
+ * here. In a rehearsal, when the world sets the clock right or wrong. */
 void clock_watch_steps(struct clock_source *clock, void (*stepped)(void *user, int64_t by_us),
                        void *user);
 

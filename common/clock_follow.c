@@ -28,7 +28,7 @@ struct clock_follow {
     sd_event_source *io, *retry, *done;
     char line[LINE_BYTES];
     size_t have;
-    int64_t step_us;
+    int64_t step_us, behind_us;
     bool owed; /* a step was taken and not yet answered */
     unsigned holds;
     struct log_gate gate;
@@ -59,30 +59,39 @@ static int say(struct clock_follow *follow, const char *text)
     return -EIO;
 }
 
-static int parse_step(const char *line, int64_t *now_us)
+static const char *parse_us(const char *text, int64_t *us)
 {
     char *end;
 
-    if (strncmp(line, "now ", 4) != 0)
-        return -EINVAL;
     errno = 0;
-    long long value = strtoll(line + 4, &end, 10);
-    if (errno || end == line + 4 || *end != '\0' || value <= 0)
-        return -EINVAL;
-    *now_us = value;
-    return 0;
+    long long value = strtoll(text, &end, 10);
+    if (errno || end == text || value < 0)
+        return NULL;
+    *us = value;
+    return end;
+}
+
+/* "now <us>", or "now <us> behind <us>" for a machine whose clock is wrong. */
+static int parse_step(const char *line, int64_t *now_us, int64_t *behind_us)
+{
+    const char *rest = strncmp(line, "now ", 4) == 0 ? parse_us(line + 4, now_us) : NULL;
+
+    *behind_us = 0;
+    if (rest && strncmp(rest, " behind ", 8) == 0)
+        rest = parse_us(rest + 8, behind_us);
+    return rest && *rest == '\0' && *now_us > *behind_us ? 0 : -EINVAL;
 }
 
 static void take_step(struct clock_follow *follow, const char *line)
 {
-    if (parse_step(line, &follow->step_us) < 0) {
+    if (parse_step(line, &follow->step_us, &follow->behind_us) < 0) {
         log_error("rehearsal clock %s: \"%s\" is not \"now <microseconds>\", connecting again",
                   follow->address.sun_path, line);
         drop(follow);
         return;
     }
     follow->owed = true;
-    follow->events.step(follow->events.user, follow->step_us);
+    follow->events.step(follow->events.user, follow->step_us, follow->behind_us);
     sd_event_source_set_enabled(follow->done, SD_EVENT_ONESHOT);
 }
 

@@ -10,7 +10,9 @@ struct clock_follow;
 
 struct clock_follow_events {
     void *user;
-    void (*step)(void *user, int64_t now_us);
+    /* behind_us: the machine's clock shows that much less than now_us, and nobody calls it
+     * synchronised. */
+    void (*step)(void *user, int64_t now_us, int64_t behind_us);
 };
 
 /* 0 or a negative errno; connects in the background. */

@@ -338,6 +338,32 @@ START_TEST(arming_for_the_past_between_steps_runs_at_once)
 }
 END_TEST
 
+START_TEST(a_rehearsal_can_set_the_clock_wrong)
+{
+    struct periodic a = {.name = "a", .every_us = 10};
+    char text[64];
+
+    open_rehearsal();
+    clock_watch_steps(the_clock, on_stepped, NULL);
+    clock_timer_new(the_clock, on_timer, &a, &a.timer);
+    step(1000);
+    say("now 2000 behind 1500\n"); /* back: what was armed waits */
+    answer_within(1000, text, sizeof text);
+    ck_assert_str_eq(text, "done 2000\n");
+    ck_assert_int_eq(clock_event_us(the_clock), 500);
+    ck_assert_int_eq(clock_boot_us(the_clock), 2000);
+    ck_assert(!clock_synchronised(the_clock));
+    ck_assert_int_eq(stepped_by_us, -1500);
+    clock_timer_arm(a.timer, 505);
+    step(3000); /* set right: forward, in one jump */
+    ck_assert_int_eq(clock_event_us(the_clock), 3000);
+    ck_assert(clock_synchronised(the_clock));
+    ck_assert_int_eq(stepped_by_us, 1500);
+    ck_assert_str_eq(runs, "a@3000 ");
+    clock_timer_free(a.timer);
+}
+END_TEST
+
 START_TEST(the_connection_comes_back)
 {
     char text[64];
@@ -387,6 +413,7 @@ int main(void)
     tcase_add_test(cases, done_waits_for_every_holder);
     tcase_add_test(cases, what_was_sent_before_a_step_is_handled_before_it);
     tcase_add_test(cases, arming_for_the_past_between_steps_runs_at_once);
+    tcase_add_test(cases, a_rehearsal_can_set_the_clock_wrong);
     tcase_add_test(cases, the_connection_comes_back);
     tcase_add_test(cases, the_boot_has_a_name);
     suite_add_tcase(suite, cases);
