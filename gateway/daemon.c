@@ -115,12 +115,14 @@ static int on_idle(sd_event_source *source, void *user)
     return 0;
 }
 
+/* A rehearsal stamps its packets by this machine's clock, which it may have set wrong. */
 static struct hearing_time time_of(const struct daemon *d, const struct radio_packet *packet)
 {
-    struct hearing_time time = {.own = packet->event_us != 0};
+    bool stamped = packet->event_us != 0;
+    struct hearing_time time = {.own = stamped && (!d->rehearsal || clock_synchronised(d->clock))};
     int64_t event_us = clock_event_us(d->clock);
     time.event_us = packet->event_us;
-    if (!time.own)
+    if (!stamped)
         time.event_us = event_us - (clock_transport_us() - packet->transport_us);
     time.boot_us = clock_boot_us(d->clock) - (event_us - time.event_us);
     return time;
