@@ -68,7 +68,7 @@ static int room(struct airlink *link)
     return 0;
 }
 
-int airlink_add(struct airlink *link, const struct waves_copy *copy)
+int airlink_add(struct airlink *link, const struct waves_copy *copy, int64_t behind_us)
 {
     static const char digits[] = "0123456789abcdef";
     if (room(link) != 0)
@@ -79,12 +79,13 @@ int airlink_add(struct airlink *link, const struct waves_copy *copy)
         hex[2 * i + 1] = digits[copy->bytes[i] & 15];
     }
     hex[2 * copy->len] = '\0';
+    int64_t at_us = copy->at_us - behind_us;
     int len = snprintf(link->text + link->used, LINE_BYTES,
                        "frame %s frequency %" PRIu32 " bandwidth %" PRIu32
                        " sf %u rssi %.1f snr %.2f at %" PRId64 ".%06" PRId64 "\n",
                        hex, copy->channel.frequency_hz, copy->channel.bandwidth_hz,
                        copy->channel.spreading_factor, copy->rssi_dbm, copy->snr_db,
-                       copy->at_us / 1000000, copy->at_us % 1000000);
+                       at_us / 1000000, at_us % 1000000);
     link->used += (size_t)len;
     return 0;
 }

@@ -18,7 +18,8 @@ void airlink_close(struct airlink *link);
 /* True when connected, perhaps only now. */
 bool airlink_connect(struct airlink *link);
 void airlink_drop(struct airlink *link);
-int airlink_add(struct airlink *link, const struct waves_copy *copy);
+/* behind_us: of the gateway's clock, by which it stamps. */
+int airlink_add(struct airlink *link, const struct waves_copy *copy, int64_t behind_us);
 /* Hands over at most `most` bytes, waiting for the reader. False: the gateway went away, the rest
  * is dropped. */
 bool airlink_push(struct airlink *link, size_t most);

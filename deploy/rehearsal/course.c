@@ -61,7 +61,7 @@ static void on_heard(void *user, const struct waves_copy *copy)
     c->heard++;
     if (!gateway->powered)
         return;
-    if (airlink_add(&gateway->air, copy) != 0 || keep_copy(c, copy) != 0)
+    if (airlink_add(&gateway->air, copy, gateway->behind_us) != 0 || keep_copy(c, copy) != 0)
         c->error = -ENOMEM;
 }
 
@@ -81,16 +81,22 @@ static void note_copies(struct course *c)
 
 /* ---- what happens to gateways ---- */
 
-static bool during(const struct course *c, size_t gateway, enum fault_kind kind, int64_t at_us)
+static const struct fault *fault_of(const struct course *c, size_t gateway, enum fault_kind kind,
+                                    int64_t at_us)
 {
     const struct faults *faults = world_faults(c->world);
     for (size_t f = 0; f < faults->count; f++) {
         const struct fault *fault = &faults->list[f];
         if (fault->kind == kind && fault->item == gateway && fault->from_us <= at_us &&
             at_us < fault->until_us)
-            return true;
+            return fault;
     }
-    return false;
+    return NULL;
+}
+
+static bool during(const struct course *c, size_t gateway, enum fault_kind kind, int64_t at_us)
+{
+    return fault_of(c, gateway, kind, at_us) != NULL;
 }
 
 static bool is_cut(const struct course *c, size_t gateway, int64_t at_us)
@@ -100,13 +106,22 @@ static bool is_cut(const struct course *c, size_t gateway, int64_t at_us)
     return during(c, gateway, FAULT_GATEWAY_CUT, at_us);
 }
 
+/* A wrong clock is wrong, or is set right, at this instant. */
+static void set_clock(struct course *c, size_t gateway, int64_t at_us)
+{
+    const struct fault *fault = fault_of(c, gateway, FAULT_GATEWAY_CLOCK, at_us);
+    stage_set_behind(c->stage, gateway, fault != NULL ? (int64_t)fault->other * 1000000 : 0);
+}
+
 /* Power comes back before the step in which it does, and goes after the step in which it does. */
 static int power_on(struct course *c, int64_t until_us)
 {
     int result = 0;
     for (size_t g = 0; g < c->place->gateway_count && result == 0; g++) {
-        if (!during(c, g, FAULT_GATEWAY_POWER, until_us))
-            result = stage_power_gateway(c->stage, g, true);
+        if (c->stage->gateways[g].powered || during(c, g, FAULT_GATEWAY_POWER, until_us))
+            continue;
+        set_clock(c, g, until_us);
+        result = stage_power_gateway(c->stage, g, true, c->now_us);
     }
     return result;
 }
@@ -115,7 +130,7 @@ static void power_off(struct course *c)
 {
     for (size_t g = 0; g < c->place->gateway_count; g++) {
         if (during(c, g, FAULT_GATEWAY_POWER, c->now_us))
-            stage_power_gateway(c->stage, g, false);
+            stage_power_gateway(c->stage, g, false, c->now_us);
     }
 }
 
@@ -236,6 +251,8 @@ int course_step(struct course *c)
         return result;
     arm_kills(c);
     c->now_us = until_us;
+    for (size_t g = 0; g < c->place->gateway_count; g++)
+        set_clock(c, g, until_us);
     result = follow(c);
     power_off(c);
     return result;
@@ -248,7 +265,8 @@ int course_settle(struct course *c)
     c->cut_by_turns = SIZE_MAX;
     for (size_t g = 0; g < c->place->gateway_count && result == 0; g++) {
         stage_cut_gateway(c->stage, g, false);
-        result = stage_power_gateway(c->stage, g, true);
+        result = stage_power_gateway(c->stage, g, true, c->now_us);
+        stage_set_behind(c->stage, g, 0);
     }
     c->now_us += 60000000;
     if (result == 0)

@@ -33,7 +33,8 @@ static const struct habit habits[FAULT_KINDS] = {
     [FAULT_SWAP] = {"units swapped", FAULTS_UNITS, ON_UNIT, 3, 1, 0},
     [FAULT_RENEW] = {"unit replaced", FAULTS_UNITS, ON_UNIT, 2, 1, 0},
     [FAULT_MOVE] = {"trap moved", FAULTS_UNITS, ON_TRAP, 2, 1, 0},
-    [FAULT_GATEWAY_POWER] = {"gateway without power", FAULTS_GATEWAYS, ON_GATEWAY, 1, 0, 3},
+    [FAULT_GATEWAY_POWER] = {"gateway without power", FAULTS_GATEWAYS, ON_GATEWAY, 1, 1, 3},
+    [FAULT_GATEWAY_CLOCK] = {"gateway clock wrong", 0, ON_GATEWAY, 0, 0, 0},
     [FAULT_GATEWAY_CUT] = {"gateway cut off", FAULTS_GATEWAYS, ON_GATEWAY, 2, 1, 8},
     [FAULT_RADIO_DEAF] = {"radio deaf", FAULTS_GATEWAYS, ON_GATEWAY, 1, 0, 3},
 };
@@ -118,6 +119,29 @@ static int64_t pick_time(struct planning *p, enum fault_kind kind)
     return at_s / 300 * 300 * 1000000;
 }
 
+/* A board without a battery-backed clock boots with the time at which it stopped, or with that of its
+ * software's making. */
+static void plan_clock(struct planning *p, const struct fault *power)
+{
+    size_t outage_s = (size_t)((power->until_us - power->from_us) / 1000000);
+    struct fault clock = {.kind = FAULT_GATEWAY_CLOCK,
+                          .item = power->item,
+                          .other = dice_chance(&p->dice, 0.5) ? outage_s : 200 * 86400,
+                          .from_us = power->until_us};
+    clock.until_us = clock.from_us + (int64_t)(1 + dice_below(&p->dice, 4)) * 3600000000;
+    p->faults->list[p->faults->count++] = clock;
+}
+
+/* A boot is named by the kernel, which is the same for all of a rehearsal's: one wrong clock a gateway. */
+static bool had_power_cut(const struct planning *p, size_t gateway)
+{
+    for (size_t f = 0; f < p->faults->count; f++) {
+        if (p->faults->list[f].kind == FAULT_GATEWAY_POWER && p->faults->list[f].item == gateway)
+            return true;
+    }
+    return false;
+}
+
 static void plan_one(struct planning *p, enum fault_kind kind)
 {
     const struct habit *habit = &habits[kind];
@@ -127,11 +151,15 @@ static void plan_one(struct planning *p, enum fault_kind kind)
     fault.other = pick_other(p, kind);
     if (fault.item == SIZE_MAX || fault.other == SIZE_MAX)
         return;
+    if (kind == FAULT_GATEWAY_POWER && had_power_cut(p, fault.item))
+        return;
     double hours =
         habit->mean_hours > 0.0 ? habit->mean_hours * dice_between(&p->dice, 0.7, 1.4) : 0.0;
     fault.until_us =
         habit->mean_hours > 0.0 ? fault.from_us + (int64_t)(hours * 12.0) * 300000000 : INT64_MAX;
     p->faults->list[p->faults->count++] = fault;
+    if (kind == FAULT_GATEWAY_POWER)
+        plan_clock(p, &fault);
 }
 
 static unsigned how_many(struct planning *p, const struct habit *habit)
@@ -168,7 +196,7 @@ int faults_plan(struct faults *faults, const struct place *place,
     }
     dice_seed(&p.dice, settings->seed, STREAM_FAULTS, 0);
     for (int kind = 0; kind < FAULT_KINDS; kind++) {
-        for (unsigned n = how_many(&p, &habits[kind]); n > 0 && faults->count < FAULTS_MAX; n--)
+        for (unsigned n = how_many(&p, &habits[kind]); n > 0 && faults->count + 1 < FAULTS_MAX; n--)
             plan_one(&p, (enum fault_kind)kind);
     }
     free(p.used);

@@ -24,6 +24,7 @@ enum fault_kind {
     FAULT_RENEW,         /* a unit is taken away and a spare hung instead */
     FAULT_MOVE,          /* a trap hangs elsewhere from now on */
     FAULT_GATEWAY_POWER, /* a gateway without power for hours */
+    FAULT_GATEWAY_CLOCK, /* after that its clock is wrong until the network tells the time */
     FAULT_GATEWAY_CUT,   /* its network is cut: it hears and keeps */
     FAULT_RADIO_DEAF,    /* its radio hears nothing */
     FAULT_KINDS
@@ -39,7 +40,7 @@ enum fault_group {
 struct fault {
     enum fault_kind kind;
     size_t item;  /* unit, trap or gateway */
-    size_t other; /* SWAP, RENEW: the other unit */
+    size_t other; /* SWAP, RENEW: the other unit; CLOCK: seconds behind */
     int64_t from_us, until_us;
 };
 

@@ -273,8 +273,7 @@ void ledger_visit(struct ledger *ledger, const struct ledger_visit *visit)
 
 static const char *subject_of(const struct place *place, const struct fault *fault, char text[16])
 {
-    if (fault->kind == FAULT_GATEWAY_POWER || fault->kind == FAULT_GATEWAY_CUT ||
-        fault->kind == FAULT_RADIO_DEAF)
+    if (fault->kind >= FAULT_GATEWAY_POWER)
         return place->gateways[fault->item].name;
     if (fault->kind == FAULT_TILT || fault->kind == FAULT_MOVE)
         return place->traps[fault->item].name;

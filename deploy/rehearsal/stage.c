@@ -135,7 +135,8 @@ static bool covered(struct stage *stage, int64_t since_ms)
 {
     for (size_t g = 0; g < stage->gateway_count; g++) {
         const struct stage_gateway *gateway = &stage->gateways[g];
-        if (gateway->powered && !gateway->cut && !feedview_covered(&stage->view, g, since_ms))
+        if (gateway->powered && !gateway->cut &&
+            !feedview_covered(&stage->view, g, since_ms - gateway->behind_us / 1000))
             return false;
     }
     return true;
@@ -145,7 +146,7 @@ static bool covered(struct stage *stage, int64_t since_ms)
 
 int stage_tell_collector(struct stage *stage, int64_t now_us)
 {
-    ticker_tell(stage->collector_ticker, now_us);
+    ticker_tell(stage->collector_ticker, now_us, 0);
     return stage_wait(stage, collector_done, 0, "the collector did not answer the clock");
 }
 
@@ -163,7 +164,7 @@ static void tell_all(struct stage *stage, int64_t now_us)
 {
     for (size_t g = 0; g < stage->gateway_count; g++) {
         if (stage->gateways[g].powered)
-            ticker_tell(stage->gateways[g].ticker, now_us);
+            ticker_tell(stage->gateways[g].ticker, now_us, stage->gateways[g].behind_us);
     }
 }
 
@@ -232,7 +233,7 @@ void stage_kill_gateway(struct stage *stage, size_t g)
     airlink_drop(&gateway->air);
 }
 
-int stage_power_gateway(struct stage *stage, size_t g, bool on)
+int stage_power_gateway(struct stage *stage, size_t g, bool on, int64_t now_us)
 {
     struct stage_gateway *gateway = &stage->gateways[g];
     if (gateway->powered == on)
@@ -243,9 +244,15 @@ int stage_power_gateway(struct stage *stage, size_t g, bool on)
         airlink_drop(&gateway->air);
         return 0;
     }
+    ticker_tell(gateway->ticker, now_us, gateway->behind_us);
     int result = process_start(&gateway->process);
     return result != 0 ? result
                        : stage_wait(stage, gateways_done, 0, "a gateway did not come back");
+}
+
+void stage_set_behind(struct stage *stage, size_t g, int64_t behind_us)
+{
+    stage->gateways[g].behind_us = behind_us;
 }
 
 void stage_cut_gateway(struct stage *stage, size_t g, bool cut)

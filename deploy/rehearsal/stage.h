@@ -23,7 +23,8 @@ struct stage_gateway {
     struct airlink air;
     struct cutter *cutter;
     bool powered, cut;
-    bool unsure; /* was killed since the last stage_sure(): what it was given may be lost */
+    int64_t behind_us; /* how much less its clock shows than it should */
+    bool unsure;       /* was killed since the last stage_sure(): what it was given may be lost */
 };
 
 struct stage {
@@ -62,8 +63,10 @@ int stage_tell_gateways(struct stage *stage, int64_t now_us);
 void stage_kill_broker(struct stage *stage);
 void stage_kill_collector(struct stage *stage);
 void stage_kill_gateway(struct stage *stage, size_t gateway);
-/* A gateway without power is not running; with power it starts. */
-int stage_power_gateway(struct stage *stage, size_t gateway, bool on);
+/* A gateway without power is not running; with power it starts, at now_us. */
+int stage_power_gateway(struct stage *stage, size_t gateway, bool on, int64_t now_us);
+/* Takes effect with the next instant it is told. */
+void stage_set_behind(struct stage *stage, size_t gateway, int64_t behind_us);
 void stage_cut_gateway(struct stage *stage, size_t gateway, bool cut);
 
 #endif

@@ -17,7 +17,7 @@ struct ticker {
     char path[108];
     int listener, peer;
     sd_event_source *on_listener, *on_peer;
-    int64_t now_us, done_us;
+    int64_t now_us, behind_us, done_us;
     bool greeted;
     size_t have;
     char line[LINE_MAX_BYTES];
@@ -35,8 +35,11 @@ static void lose_peer(struct ticker *t)
 
 static void say_now(struct ticker *t)
 {
-    char text[48];
-    int len = snprintf(text, sizeof text, "now %" PRId64 "\n", t->now_us);
+    char text[96];
+    int len = t->behind_us == 0
+                  ? snprintf(text, sizeof text, "now %" PRId64 "\n", t->now_us)
+                  : snprintf(text, sizeof text, "now %" PRId64 " behind %" PRId64 "\n", t->now_us,
+                             t->behind_us);
     if (t->peer >= 0 && t->greeted && t->now_us != 0 &&
         send(t->peer, text, (size_t)len, MSG_NOSIGNAL) != len)
         lose_peer(t);
@@ -142,9 +145,10 @@ void ticker_close(struct ticker *t)
     free(t);
 }
 
-void ticker_tell(struct ticker *t, int64_t now_us)
+void ticker_tell(struct ticker *t, int64_t now_us, int64_t behind_us)
 {
     t->now_us = now_us;
+    t->behind_us = behind_us;
     say_now(t);
 }
 

@@ -1,7 +1,8 @@
 #!/bin/bash
 # Nothing lost: rehearsals with the real programs, compared with the ledger of the simulated vineyard.
-# Usage: conservation.sh BUILD smoke|order|month|kills
+# Usage: conservation.sh BUILD smoke|words|order|month|kills
 #   smoke  a small site for four days with every fault and kill -9: exact; and the comparison itself can fail
+#   words  what is asked for wrongly is refused with a remedy
 #   order  the same frames in another order and other batches give the same rows
 #   month  200 stations, 30 days, two gateways, 10 % loss, repeats and late rows, counters lost, units swapped
 #   kills  the same with kill -9 of each daemon and of the broker once a day
@@ -47,6 +48,8 @@ case $what in
 smoke)
     run run --seed 3 --stations 24 --days 5 --step 60 --loss 0.1 --repeats 0.05 --reorder --kills --crew weekly
     [ "$(sed -n 's/.*kill -9: //p' "$work/run.txt")" -ge 15 ] || fail "too few kills"
+    [ "$(sqlite3 "$work/run/collector/store.db" "SELECT count(*) FROM heard WHERE sure = 0")" -gt 50 ] ||
+        fail "no gateway had a wrong clock"
     spoil "a pass too many" "UPDATE hour SET entries = entries + 1 WHERE (hour_s, series) =
         (SELECT hour_s, series FROM hour WHERE entries > 0 LIMIT 1)"
     spoil "a pass in the wrong hour" "UPDATE hour SET entries = entries - 1 WHERE (hour_s, series) =
@@ -58,6 +61,35 @@ smoke)
         (SELECT at_s, series, fcnt FROM report ORDER BY at_s LIMIT 1 OFFSET 1000)"
     spoil "a report that nobody sent" "INSERT INTO report SELECT at_s, series, fcnt + 100000, heard_ms, air_ms,
         sure, payload FROM report LIMIT 1"
+    ;;
+words)
+    refuse() {
+        local expected=$1
+        shift
+        if "$rehearse" "$@" >"$work/words.txt" 2>&1; then
+            fail "was not refused: $*"
+        fi
+        grep -q -- "$expected" "$work/words.txt" || {
+            cat "$work/words.txt" >&2
+            fail "did not say \"$expected\": $*"
+        }
+    }
+    mkdir "$work/there" "$work/empty"
+    refuse "use a number from 1 to 200" --days 0
+    refuse "use a number from 0 to 0.9" --loss 1.5
+    refuse "use none, all, or of" --faults gremlins
+    refuse "not one of the words" --crew robots
+    refuse "divides a day" --step 35
+    refuse "write a date like 2026-08-01" --from yesterday
+    refuse "name a new folder" --out "$work/there"
+    refuse "too long for the sockets" --out "$work/$(printf 'x%.0s' {1..90})"
+    refuse "edgerow check" --site "$work/empty"
+    refuse "run deploy/rehearsal/weather.sh first" --weather "$work/empty" --out "$work/a"
+    refuse "say where the programs are" --programs "$work/empty" --out "$work/b"
+    refuse "not understood" gibberish
+    cp -r "$(dirname "$0")/../../../deploy/sample" "$work/site"
+    sed -i '2s/ridge/rigde/' "$work/site/stations.csv"
+    refuse "no such block \"rigde\"" --site "$work/site"
     ;;
 order)
     common=(--seed 4 --stations 24 --days 4 --loss 0.1 --repeats 0.05 --crew weekly --faults counters,units)
