@@ -155,7 +155,7 @@ int main(int argc, char **argv)
         struct pollfd wanted = {.fd = radio_ring_descriptor(ring), .events = POLLIN};
         uint32_t n = 0;
 
-        if (poll(&wanted, 1, 20000) != 1)
+        if (poll(&wanted, 1, 5000) != 1)
             break;
         while (n < RADIO_RING_PLACES && heard + n < packets && radio_ring_take(ring, &batch[n]))
             add_row(spool, &batch[n], heard + n), n++;
@@ -184,5 +184,6 @@ int main(int argc, char **argv)
     radio_thread_stop(thread);
     radio_ring_free(ring);
     spool_close(spool);
-    return heard == packets ? 0 : 1;
+    /* What is on the air while the radio itself sends is not heard. */
+    return heard * 10 >= packets * 8 ? 0 : 1;
 }
