@@ -9,6 +9,9 @@ static const double Z80 = 1.2815516;   /* a tenth of a normal distribution lies 
 static const double HORIZON_DAYS = 45; /* a date further off is no date */
 static const double LAW_SPREAD = 0.08; /* Hargreaves knows no wind: what a trap's law leaves open */
 static const double BAIT_L = 0.5;
+/* Traps of a block answer the same weather differently: an exposed one to wind, a shaded one to warmth. */
+static const double RESPONSE = 0.15;
+static const double RAFT_MM = 1.5;   /* judgement */
 static const double OVERFULL_MM = 3; /* above the full mark; noise and loss set it, judgement */
 static const double OVERFULL_FOAM_MM = 10;
 static const double DILUTED_SHARE = 0.25; /* rain in what stood there; judgement */
@@ -94,6 +97,13 @@ static double square_sum(double a, double b)
     return sqrt(a * a + b * b);
 }
 
+/* Dead insects afloat lift what the sensor sees by a millimetre or two: half of that is taken off, and the other half
+ * left open. */
+static double raft_mm(const struct judge *j)
+{
+    return (double)j->facts->net_since_emptied > j->limits->insects / 2 ? RAFT_MM / 2 : 0;
+}
+
 static struct fall fall_of(const struct judge *j)
 {
     const struct level_trace *trace = j->facts->trace;
@@ -103,10 +113,11 @@ static struct fall fall_of(const struct judge *j)
         isnan(trace->day_spread) || trace->rate <= 0 ? 0 : trace->day_spread / trace->rate;
     double since = (double)(j->now_s - trace->level_s) / DAY_S;
     struct fall fall = {
-        .level_mm = trace->level_mm - mm_day * fmax(0, since),
-        .level_spread_mm = square_sum(trace->level_spread_mm, 0.2 * mm_day * fmax(0, since)),
+        .level_mm = trace->level_mm - raft_mm(j) - mm_day * fmax(0, since),
+        .level_spread_mm = square_sum(square_sum(trace->level_spread_mm, raft_mm(j)),
+                                      0.2 * mm_day * fmax(0, since)),
         .mm_day = mm_day,
-        .rate_share = trace->rate > 0 ? trace->rate_spread / trace->rate : 0,
+        .rate_share = square_sum(trace->rate > 0 ? trace->rate_spread / trace->rate : 0, RESPONSE),
         .weather_share = block->demand_spread,
         .day_share = fmin(1, fmax(LAW_SPREAD, own_day)),
     };
@@ -120,6 +131,9 @@ static void explain_level(const struct judge *j, const struct fall *fall)
     why_number(why, "level of the last report", j->facts->level_mm, "mm", "", MEASURED);
     why_number(why, "bait level now", fall->level_mm, "mm",
                "median of the last hours, carried to now by the trap's own loss", MEASURED);
+    if (raft_mm(j) > 0)
+        why_number(why, "taken off for a raft", raft_mm(j), "mm",
+                   "dead insects afloat lift what the sensor sees", JUDGED);
     why_number(why, "low mark", j->limits->low_mm, "mm", "below it nothing drowns", SETTING);
     why_number(why, "full mark", j->limits->full_mm, "mm", "above it wasps walk out", SETTING);
     why_number(why, "demand expected", j->facts->block->demand_mm_day, "mm/day",
@@ -148,7 +162,7 @@ static void judge_level(struct judge *j)
         return;
     }
     struct fall fall = fall_of(j);
-    v->level_mm = isnan(fall.level_mm) ? trace->level_mm : fall.level_mm;
+    v->level_mm = isnan(fall.level_mm) ? trace->level_mm - raft_mm(j) : fall.level_mm;
     if (v->level_mm <= j->limits->low_mm)
         fail(j, FEED_REASON_LOW_LEVEL);
     if (trace->unlimited) {
@@ -281,7 +295,8 @@ static void conclude(struct judge *j)
         v->from_s = at(j, j->best.from);
         v->by_s = at(j, j->best.by);
         v->until_s = at(j, j->best.until);
-        if (v->reason != FEED_REASON_SENSOR_FAULT && v->reason != FEED_REASON_BATTERY)
+        if (v->reason != FEED_REASON_SENSOR_FAULT && v->reason != FEED_REASON_BATTERY &&
+            v->reason != FEED_REASON_OVERFULL)
             v->bring_l = BAIT_L;
     }
     if (j->best.from <= j->limits->due_ahead_days)

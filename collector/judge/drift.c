@@ -7,7 +7,8 @@
 enum { DAY_HOURS = 24, TRAPS_LEAST = 3, AHEAD_DAYS = 3, DAYS_MOST = 32, TRIALS_LEAST = 4 };
 static const double FADE = 0.75; /* weight of a day over the one after it */
 static const double FACTOR_LEAST = 0.3, FACTOR_MOST = 3;
-static const double SPREAD_UNKNOWN = 0.3, SPREAD_LEAST = 0.05;
+static const double TRIALS_USUAL = 4;
+static const double SPREAD_UNKNOWN = 0.25, SPREAD_LEAST = 0.05;
 
 static double bounded(double value, double least, double most)
 {
@@ -96,7 +97,8 @@ void drift_expect(const float *cumulative_mm, size_t hour_count, struct drift_ou
     }
     if (trials >= TRIALS_LEAST) {
         /* Few trials, and overlapping ones: lean on what is usual. */
-        double usual = SPREAD_UNKNOWN * SPREAD_UNKNOWN * 2;
-        outlook->spread = fmax(SPREAD_LEAST, sqrt((squares + usual) / ((double)trials + 2)));
+        double usual = SPREAD_UNKNOWN * SPREAD_UNKNOWN * TRIALS_USUAL;
+        outlook->spread =
+            fmax(SPREAD_LEAST, sqrt((squares + usual) / ((double)trials + TRIALS_USUAL)));
     }
 }

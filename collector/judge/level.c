@@ -392,6 +392,17 @@ static void measure_loss(struct learner *l)
         l->trace->lost_days >= EVIDENCE_LEAST_DAYS && l->trace->lost_mm < NOISE_LOSS_MM;
 }
 
+/* Bait poured in during the last two days foams: known to be fresh, or poured by somebody who did not say
+ * what; at a trap that was never seen before, likely. */
+static bool foams_at(const struct level_trace *trace, int64_t at_s)
+{
+    int64_t poured_s = trace->fresh_s > trace->heard_from_s ? trace->fresh_s : trace->heard_from_s;
+    for (size_t i = 0; i < trace->event_count; i++)
+        if (trace->events[i].kind == LEVEL_EVENT_RISE && trace->events[i].at_s > poured_s)
+            poured_s = trace->events[i].at_s;
+    return poured_s != 0 && at_s < poured_s + FOAM_HOURS * HOUR_S;
+}
+
 /* The latest levels since the last event, each carried to the last hour by the rate. */
 static void read_level(struct learner *l)
 {
@@ -423,7 +434,7 @@ static void read_level(struct learner *l)
     }
     trace->level_spread_mm = NOISE_MM * 1.25 / sqrt((double)used);
     trace->level_s = (l->facts->first_hour + (int64_t)last + 1) * HOUR_S;
-    trace->foam = trace->fresh_s != 0 && trace->level_s < trace->fresh_s + FOAM_HOURS * HOUR_S;
+    trace->foam = foams_at(trace, trace->level_s);
     if (trace->foam)
         trace->level_spread_mm = FOAM_SPREAD_MM;
 }

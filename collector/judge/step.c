@@ -4,7 +4,7 @@
 
 enum { BESIDE = 3 };                     /* hours on either side that a change is measured from */
 static const double TORN_MM = 2.5;       /* within an hour: above twice the noise and any loss */
-static const double RISE_LEAST_MM = 2.0; /* six deviations of the difference of two medians */
+static const double RISE_LEAST_MM = 2.5; /* seven deviations of the difference of two medians */
 static const double DROP_LEAST_MM = 3.0;
 static const double LOSS_MOST_MM_HOUR =
     0.6; /* an open dish in desert wind; a drop beyond is a spill */

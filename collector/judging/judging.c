@@ -41,6 +41,7 @@ struct judging {
     int64_t last_visit;     /* id */
     int64_t passes_read_s;
     int64_t run_s, letter_s; /* as saved */
+    char trouble[200];       /* what the store said before it was rolled back */
     bool connected;
     int64_t connected_s;
     size_t *shown; /* indices of active traps */
@@ -365,8 +366,10 @@ static int move_notices(struct judging *j, int64_t now_s)
         rc = step_and_save(j, &conditions, &time, letter_s);
         if (rc == 0 && sqlite3_exec(j->db, "RELEASE judging", NULL, NULL, NULL) != SQLITE_OK)
             rc = -EIO;
-        if (rc < 0)
+        if (rc < 0) {
+            snprintf(j->trouble, sizeof(j->trouble), "%s", sqlite3_errmsg(j->db));
             sqlite3_exec(j->db, "ROLLBACK TO judging; RELEASE judging", NULL, NULL, NULL);
+        }
     }
     conditions_free(&conditions);
     if (rc < 0) {
@@ -423,11 +426,12 @@ static void say_states(struct judging *j, bool always)
 int judging_run(struct judging *judging, int64_t now_s)
 {
     int rc = judging_look(judging, now_s);
+    snprintf(judging->trouble, sizeof(judging->trouble), "%s", sqlite3_errmsg(judging->db));
     if (rc == 0)
         rc = move_notices(judging, now_s);
     if (rc < 0) {
         log_error("Judging failed: %s (%s). It will be tried again.", strerror(-rc),
-                  sqlite3_errmsg(judging->db));
+                  judging->trouble);
         return rc;
     }
     say_notices(judging);
