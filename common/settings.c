@@ -225,6 +225,8 @@ static int on_value(void *user, unsigned line, const char *name, const char *val
                     struct settings_fault *fault)
 {
     struct reading *reading = user;
+
+    assert(reading->section); /* the walk refuses a key before the first section */
     const struct settings_key *key = find_key(reading, name);
 
     if (!key)
@@ -327,6 +329,7 @@ int settings_parse(const char *text, size_t len, const char *name, const char *f
     const struct settings_lines_events events = {
         .user = &reading, .name = name, .section = on_section, .value = on_value};
 
+    assert(schema->sections && schema->keys);
     for (size_t i = 0; i < schema->section_count; i++)
         assert(instances(&schema->sections[i]) <= INSTANCES_MAX);
     reading.seen =

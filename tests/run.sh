@@ -123,7 +123,7 @@ if check "build with gcc" 900 bash -c 'build release all'; then
 fi
 check "build with clang" 900 bash -c 'build clang all'
 if check "build with sanitizers" 900 bash -c 'build sanitize all'; then
-    tests "unit tests with sanitizers" 300 --test-dir build-sanitize/tests/unit -LE long
+    tests "unit tests with sanitizers" 600 --test-dir build-sanitize/tests/unit -LE long
     tests "real input with sanitizers" 300 --test-dir build-sanitize/tests/whole/real_input
 fi
 if check "build of fuzzers" 600 bash -c 'build fuzz all'; then

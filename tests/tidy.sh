@@ -6,6 +6,7 @@ set -euo pipefail
 cd "$(dirname "$0")/.."
 build=$1 budget=$2
 cache=$build/tidy
+[ -s "$build/compile_commands.json" ] || { echo "$build has no compile_commands.json: configure it first" >&2; exit 1; }
 mkdir -p "$cache"
 end=$((SECONDS + budget))
 export build cache end

@@ -1,12 +1,12 @@
 #!/bin/bash
-# What an idle process costs: memory, processor time and wake-ups. Usage: idle.sh [SECONDS] [PID [NAME]]...
+# What an idle process costs: memory, processor time and wake-ups. Usage: idle.sh [-s SECONDS] [PID [NAME]]...
 # Without a PID: the floor, a process with the daemons' libraries that does nothing, connected to a broker.
 # A wake-up is a voluntary context switch: the process slept and was woken.
 set -euo pipefail
 seconds=10
-if [[ ${1:-} =~ ^[0-9]+$ && ! -d /proc/${1:-}/task ]] || [ $# = 1 ]; then
-    seconds=$1
-    shift
+if [ "${1:-}" = -s ]; then
+    seconds=$2
+    shift 2
 fi
 build=${EDGEROW_BUILD:-$(cd "$(dirname "$0")/../../.." && pwd)/build}
 broker= idle= work=

@@ -99,25 +99,25 @@ static void die(struct peer *peer)
     kill(getpid(), SIGKILL);
 }
 
-/* A receiver of its own process that is killed when its first message is there and not yet kept. */
+/* A receiver of its own process that is killed when its first message is there and not yet kept. Its
+ * messages are of its own making, sent when it has subscribed: nothing depends on a wait. */
 static void receive_and_die(void)
 {
-    pid_t pid = fork();
+    int status;
+    pid_t pid = fork(); /* before this process has a thread */
 
     ck_assert_int_ge(pid, 0);
     if (pid == 0) {
-        memset(&receiver, 0, sizeof receiver);
         connect_peer(&receiver, "receiver");
         session_subscribe(receiver.session, "a/#");
         receiver.on_batch = die;
-        peer_run(&receiver, &receiver.batches, 1, 5000);
+        for (int i = 0; i < 50 && receiver.batches == 0; i++) {
+            publish(&receiver, "a/b", "precious",
+                    false); /* after the subscription, on one connection */
+            peer_run(&receiver, &receiver.batches, 1, 200);
+        }
         _exit(1);
     }
-    int status;
-    connect_peer(&sender, "sender");
-    usleep(200000);
-    publish(&sender, "a/b", "precious", false);
-    peer_run(&sender, &sender.sent, 1, 2000);
     ck_assert_int_eq(waitpid(pid, &status, 0), pid);
     ck_assert(WIFSIGNALED(status) && WTERMSIG(status) == SIGKILL);
 }
@@ -186,11 +186,32 @@ START_TEST(what_was_under_way_when_the_broker_died_is_sent_again)
 }
 END_TEST
 
+/* Forked before this process has threads; waits for a byte, connects, and is killed. */
+static pid_t start_mortal(const struct session_settings *settings, const struct session_will *will,
+                          int go)
+{
+    pid_t pid = fork();
+
+    if (pid == 0) {
+        struct peer mortal = {0};
+        char byte;
+        if (read(go, &byte, 1) != 1)
+            _exit(1);
+        peer_open(&mortal, settings, will);
+        peer_run(&mortal, &mortal.connected, 1, 5000);
+        kill(getpid(), SIGKILL);
+    }
+    return pid;
+}
+
 START_TEST(a_will_is_left_behind_and_a_goodbye_leaves_none)
 {
     const struct session_will will = {"a/will", "gone"};
     struct session_settings settings = settings_for("mortal");
+    int go[2];
 
+    ck_assert_int_eq(pipe(go), 0);
+    pid_t pid = start_mortal(&settings, &will, go[0]);
     connect_peer(&receiver, "receiver");
     session_subscribe(receiver.session, "a/will");
     peer_open(&sender, &settings, &will);
@@ -198,15 +219,11 @@ START_TEST(a_will_is_left_behind_and_a_goodbye_leaves_none)
     peer_close(&sender);
     peer_run(&receiver, &receiver.messages, 1, 300);
     ck_assert_uint_eq(receiver.messages, 0);
-    pid_t pid = fork();
-    if (pid == 0) {
-        struct peer mortal = {0};
-        peer_open(&mortal, &settings, &will);
-        peer_run(&mortal, &mortal.connected, 1, 2000);
-        kill(getpid(), SIGKILL);
-    }
+    ck_assert_int_eq(write(go[1], "x", 1), 1);
     waitpid(pid, NULL, 0);
-    ck_assert_uint_eq(peer_run(&receiver, &receiver.messages, 1, 2000), 1);
+    close(go[0]);
+    close(go[1]);
+    ck_assert_uint_eq(peer_run(&receiver, &receiver.messages, 1, 5000), 1);
     ck_assert_str_eq(receiver.last_payload, "gone");
 }
 END_TEST
