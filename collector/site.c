@@ -53,6 +53,10 @@ static const struct settings_key keys[] = {
      "/var/lib/edgerow/collector/entered.db", NULL,
      "A second file that keeps what people entered; best on another disk."},
 
+    {"store", "keep_days", SETTINGS_INTEGER, SITE(keep_days), 60, 3660, "400", NULL,
+     "Days for which single reports and hours are kept; the days of traps and blocks are kept for "
+     "ever."},
+
     {"broker", "host", SETTINGS_TEXT, BROKER(host), 1, 253, "localhost", NULL,
      "Host name or address of the MQTT broker."},
     {"broker", "port", SETTINGS_INTEGER, BROKER(port), 1, 65535, "1883", NULL,

@@ -34,6 +34,7 @@ struct site_settings {
     char *stations, *blocks;
     double latitude, longitude; /* of the site, degrees; for sun and demand */
     char *store;                /* path of the database */
+    int64_t keep_days;          /* hours and reports; days of traps and blocks are kept for ever */
     char *entered;              /* path of the second file with what people entered */
     struct session_settings broker;
     struct site_bait bait;

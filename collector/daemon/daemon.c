@@ -116,6 +116,22 @@ static void delivery_due(void *user, int64_t now_us)
     look_at_delivery(user);
 }
 
+/* Once an hour: memory that a normal day does not need, and rows too old to keep. */
+static void tidy(struct daemon *daemon, int64_t now_s)
+{
+    bool left = false;
+    daemon->trimmed_s = now_s;
+    store_trim(daemon->store, now_s);
+    if (!clock_synchronised(daemon->clock))
+        return;
+    int error = store_prune(daemon->store, now_s - daemon->site.keep_days * DAY_S, now_s, &left);
+    if (error)
+        log_error("Old rows could not be removed: %s.", strerror(-error));
+    daemon_condition(
+        daemon, FEED_NOTICE_COLLECTOR, "site", "sums", error == -EBADMSG,
+        "Stored hours do not add up to a station's counter. Please report this with the log.");
+}
+
 /* Without a believed clock every silence and every date would be in doubt. */
 static bool may_judge(struct daemon *daemon)
 {
@@ -140,10 +156,8 @@ static void judge(struct daemon *daemon, int64_t now_s)
         look_at_delivery(daemon);
     }
     daemon_say_health(daemon);
-    if (now_s - daemon->trimmed_s >= HOUR_S) {
-        store_trim(daemon->store, now_s);
-        daemon->trimmed_s = now_s;
-    }
+    if (now_s - daemon->trimmed_s >= HOUR_S)
+        tidy(daemon, now_s);
     daemon_flush(daemon);
 }
 

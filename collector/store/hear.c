@@ -65,13 +65,27 @@ struct sink_target {
     struct unit *unit;
 };
 
-static int take_changes(void *user, uint8_t epoch, const struct series_placing *placing)
+/* What falls into hours that are pruned already is only counted. */
+static void count_pruned(const struct store *store, struct unit_series *series,
+                         struct series_placing *placing)
+{
+    size_t kept = 0;
+    for (size_t i = 0; i < placing->count; i++)
+        if (placing->changes[i].hour_s < store->units.pruned_s)
+            series->pruned += placing->changes[i].entries;
+        else
+            placing->changes[kept++] = placing->changes[i];
+    placing->count = kept;
+}
+
+static int take_changes(void *user, uint8_t epoch, struct series_placing *placing)
 {
     struct sink_target *target = user;
     struct unit_series *series = unit_series_of(target->unit, epoch);
     assert(series);
     series->unplaced += placing->unplaced;
     series->dirty = true;
+    count_pruned(target->store, series, placing);
     return sums_add(&target->store->sums, series->id, target->unit->devaddr, placing);
 }
 

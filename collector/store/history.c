@@ -435,3 +435,25 @@ void history_trim(struct history *history, int64_t before_s)
     history->count -= drop;
     history->complete = false;
 }
+
+size_t history_anchor(const struct history *history, uint8_t epoch, int64_t before_ms)
+{
+    for (size_t i = history->count; i-- > 0;) {
+        const struct history_report *report = &history->reports[i];
+        if (report->placed.epoch == epoch && report->trusted && report->placed.tick_ms < before_ms)
+            return i;
+    }
+    return history->count;
+}
+
+void history_prune(struct history *history, uint8_t epoch, uint32_t anchor)
+{
+    struct history_epoch *known = epoch_of(history, epoch);
+    size_t kept = 0;
+    for (size_t i = 0; i < history->count; i++)
+        if (history->reports[i].placed.epoch != epoch || history->reports[i].placed.fcnt >= anchor)
+            history->reports[kept++] = history->reports[i];
+    history->count = kept;
+    known->first_fcnt = anchor;
+    known->anchored = true;
+}

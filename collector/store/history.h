@@ -46,7 +46,7 @@ struct history {
 
 /* Takes one change to the hour rows of the series with this epoch. 0 or a negative errno, which
  * ends the insertion half-way: the history is then to be thrown away. */
-typedef int (*history_sink)(void *user, uint8_t epoch, const struct series_placing *placing);
+typedef int (*history_sink)(void *user, uint8_t epoch, struct series_placing *placing);
 
 struct history_target {
     const struct zone *zone;
@@ -76,6 +76,11 @@ int history_insert(struct history *history, const struct history_report *report,
 /* A better time for a held report. */
 int history_move(struct history *history, size_t index, int64_t heard_ms, int32_t air_ms, bool sure,
                  const struct history_target *target);
+/* The newest believed report of an epoch whose tick was before before_ms; count: none. */
+size_t history_anchor(const struct history *history, uint8_t epoch, int64_t before_ms);
+/* Forgets the epoch's reports before the one with this FCnt, for ever: it is the first one now, and nothing is
+ * placed before it. */
+void history_prune(struct history *history, uint8_t epoch, uint32_t anchor);
 /* Forgets reports filed before before_s, but keeps the newest few. */
 void history_trim(struct history *history, int64_t before_s);
 

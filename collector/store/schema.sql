@@ -25,7 +25,7 @@ CREATE TABLE series (
   devaddr    INTEGER NOT NULL,
   key_check  INTEGER NOT NULL,
   epoch      INTEGER NOT NULL,
-  anchor     INTEGER NOT NULL DEFAULT -1,-- FCnt: reports at or below it are pruned, counted and ignored
+  anchor     INTEGER NOT NULL DEFAULT -1,-- FCnt of the oldest report kept: at or below it are counted and ignored
   first_fcnt INTEGER NOT NULL,          -- lowest report held
   pruned     INTEGER NOT NULL DEFAULT 0,-- entries in hours that were pruned
   unplaced   INTEGER NOT NULL DEFAULT 0,-- entries before the first report, not covered by its intervals
@@ -116,6 +116,11 @@ CREATE TABLE unassigned_day (
   covered_s INTEGER NOT NULL DEFAULT 0, counted_s INTEGER NOT NULL DEFAULT 0,
   PRIMARY KEY (day_s, devaddr)
 ) STRICT, WITHOUT ROWID;
+-- Hours before this local midnight are pruned: what late reports place there is added to series.pruned, and
+-- derived rows of days before it stay as they are.
+CREATE TABLE pruned (
+  one INTEGER PRIMARY KEY CHECK (one = 1), before_s INTEGER NOT NULL
+) STRICT;
 -- What the derived rows were made from: roster, time zone, software.
 CREATE TABLE derived (
   one INTEGER PRIMARY KEY CHECK (one = 1), made_from TEXT NOT NULL

@@ -99,7 +99,8 @@ static int derive_anew(struct store *store, const struct roster *roster, const c
                                              " ON CONFLICT DO UPDATE SET made_from = ?1");
     int error = put ? database_run(store->database.db, "BEGIN IMMEDIATE") : -EIO;
     if (!error)
-        error = sums_derive_all(&store->sums, store->database.db, roster, store->zone);
+        error = sums_derive_all(&store->sums, store->database.db, roster, store->zone,
+                                store->units.pruned_s);
     if (!error) {
         sqlite3_bind_text(put, 1, from, -1, SQLITE_STATIC);
         error = database_step(put);

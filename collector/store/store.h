@@ -84,6 +84,11 @@ struct store_totals {
     uint64_t bytes;                                    /* of the file and its log */
 };
 int store_total(struct store *store, struct store_totals *totals);
+/* Removes hours, reports and copies from before a local midnight, and keeps of each series one report as its
+ * anchor; days of traps and blocks stay. All in one transaction that checks the sums of every series: -EBADMSG,
+ * and nothing is removed, when one does not add up. At most a week beyond what is there at a time: *left tells
+ * whether more is to be done. */
+int store_prune(struct store *store, int64_t before_s, int64_t now_s, bool *left);
 /* Forgets reports in memory that a normal day does not need. */
 void store_trim(struct store *store, int64_t now_s);
 

@@ -1,6 +1,7 @@
 #include "collector/store/sums.h"
 
 #include <errno.h>
+#include <inttypes.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -278,11 +279,22 @@ static int derive_rows(struct sums *sums, sqlite3_stmt *rows, const struct roste
     return error ? error : flush_derived(sums, roster, zone);
 }
 
-int sums_derive_all(struct sums *sums, sqlite3 *db, const struct roster *roster,
-                    const struct zone *zone)
+static int clear_derived(sqlite3 *db, int64_t from_s)
 {
-    int error = database_run(db, "DELETE FROM trap_day; DELETE FROM block_hour;"
-                                 "DELETE FROM block_day; DELETE FROM unassigned_day");
+    int error = 0;
+    for (int i = TRAP_DAY; i < SUMS_TABLES && !error; i++) {
+        char sql[SQL_MAX];
+        snprintf(sql, sizeof sql, "DELETE FROM %s WHERE %s >= %" PRId64, tables[i].name,
+                 tables[i].time, from_s);
+        error = database_run(db, sql);
+    }
+    return error;
+}
+
+int sums_derive_all(struct sums *sums, sqlite3 *db, const struct roster *roster,
+                    const struct zone *zone, int64_t from_s)
+{
+    int error = clear_derived(db, from_s);
     if (error)
         return error;
     sqlite3_stmt *rows =

@@ -40,9 +40,9 @@ int sums_add(struct sums *sums, int64_t series, uint32_t devaddr,
 /* Writes hours and derived rows within the caller's transaction, and clears. */
 int sums_write(struct sums *sums, const struct roster *roster, const struct zone *zone,
                int64_t now_s);
-/* Makes all derived rows anew from the hours, within the caller's transaction. Revisions start
+/* Makes the derived rows from from_s on anew from the hours, within the caller's transaction. Revisions start
  * again. */
 int sums_derive_all(struct sums *sums, sqlite3 *db, const struct roster *roster,
-                    const struct zone *zone);
+                    const struct zone *zone, int64_t from_s);
 
 #endif

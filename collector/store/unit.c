@@ -124,7 +124,7 @@ static int load_series(struct units *units)
     sqlite3_stmt *row = database_prepare(
         units->db,
         "SELECT series, devaddr, key_check, epoch, anchor, first_fcnt, unplaced, last_fcnt,"
-        " last_at_s, entries, heard_s, reports, ignored FROM series ORDER BY series");
+        " last_at_s, entries, heard_s, reports, ignored, pruned FROM series ORDER BY series");
     int error = row ? 0 : -EIO, result = SQLITE_DONE;
     while (!error && (result = sqlite3_step(row)) == SQLITE_ROW) {
         struct unit *unit = units_get(units, (uint32_t)sqlite3_column_int64(row, 1),
@@ -139,7 +139,8 @@ static int load_series(struct units *units)
                                      .entries = (uint32_t)sqlite3_column_int64(row, 9),
                                      .heard_s = sqlite3_column_int64(row, 10),
                                      .reports = sqlite3_column_int64(row, 11),
-                                     .ignored = sqlite3_column_int64(row, 12)};
+                                     .ignored = sqlite3_column_int64(row, 12),
+                                     .pruned = sqlite3_column_int64(row, 13)};
         error = unit ? add_series(units, unit, &series) : -ENOMEM;
         if (!error) {
             unit->history.complete = false;
@@ -238,13 +239,17 @@ int units_reach(struct units *units, struct unit *unit, uint32_t fcnt, uint8_t e
 static int first_and_last(struct units *units, int64_t *last_s)
 {
     sqlite3_stmt *row = database_prepare(units->db, "SELECT (SELECT min(at_s) FROM report),"
-                                                    " (SELECT max(at_s) FROM report)");
+                                                    " (SELECT max(at_s) FROM report),"
+                                                    " (SELECT before_s FROM pruned)");
     if (!row)
         return -EIO;
+    units->pruned_s = INT64_MIN;
     int result = sqlite3_step(row);
     bool empty = result == SQLITE_ROW && sqlite3_column_type(row, 0) == SQLITE_NULL;
     units->oldest_s = empty ? INT64_MAX : sqlite3_column_int64(row, 0);
     *last_s = sqlite3_column_int64(row, 1);
+    if (sqlite3_column_type(row, 2) != SQLITE_NULL)
+        units->pruned_s = sqlite3_column_int64(row, 2);
     sqlite3_finalize(row);
     return database_error(result);
 }
@@ -261,7 +266,8 @@ static int prepare(struct units *units)
     units->put_series = database_prepare(
         units->db,
         "UPDATE series SET first_fcnt = ?2, unplaced = ?3, last_fcnt = ?4, last_at_s = ?5,"
-        " entries = ?6, heard_s = ?7, reports = ?8, ignored = ?9 WHERE series = ?1");
+        " entries = ?6, heard_s = ?7, reports = ?8, ignored = ?9, pruned = ?10, anchor = ?11"
+        " WHERE series = ?1");
     return units->scan && units->add_series && units->put_series ? 0 : -EIO;
 }
 
@@ -280,6 +286,24 @@ int units_open(struct units *units, sqlite3 *db)
         units->horizon_s = last_s;
         error = extend_all(units, last_s - HELD_S);
     }
+    if (error)
+        units_close(units);
+    return error;
+}
+
+int units_open_until(struct units *units, sqlite3 *db, int64_t to_s)
+{
+    int64_t last_s = 0;
+    *units = (struct units){.db = db, .horizon_s = to_s};
+    int error = prepare(units);
+    if (!error)
+        error = grow(units);
+    if (!error)
+        error = first_and_last(units, &last_s);
+    if (!error)
+        error = load_series(units);
+    if (!error)
+        error = extend_all(units, units->oldest_s < to_s ? units->oldest_s : to_s);
     if (error)
         units_close(units);
     return error;
@@ -313,6 +337,8 @@ static int write_series(struct units *units, struct unit_series *series)
     sqlite3_bind_int64(put, 7, series->heard_s);
     sqlite3_bind_int64(put, 8, series->reports);
     sqlite3_bind_int64(put, 9, series->ignored);
+    sqlite3_bind_int64(put, 10, series->pruned);
+    sqlite3_bind_int64(put, 11, series->anchor);
     int error = database_step(put);
     if (!error)
         series->dirty = false;

@@ -18,7 +18,7 @@ struct unit_series {
     bool dirty;
     uint32_t first_fcnt, last_fcnt;
     int64_t anchor; /* -1: none */
-    int64_t unplaced;
+    int64_t unplaced, pruned;
     int64_t last_at_s, heard_s;
     uint32_t entries;
     int64_t reports, ignored;
@@ -42,10 +42,13 @@ struct units {
     int64_t horizon_s; /* all units' reports from here on are held */
     int64_t oldest_s;  /* no report is filed before this */
     size_t held;
+    int64_t pruned_s; /* hours before this are pruned; INT64_MIN: none */
 };
 
 /* Reads all series, and the reports of the last day. 0 or a negative errno. */
 int units_open(struct units *units, sqlite3 *db);
+/* Reads all series, and only the reports filed up to to_s. */
+int units_open_until(struct units *units, sqlite3 *db, int64_t to_s);
 void units_close(struct units *units);
 /* The unit, made when it is new; NULL: no memory. */
 struct unit *units_get(struct units *units, uint32_t devaddr, uint32_t key_check);

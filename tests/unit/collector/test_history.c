@@ -56,7 +56,7 @@ static struct row *row_at(struct rows *rows, uint8_t epoch, int64_t hour_s)
     return &rows->row[i];
 }
 
-static int sink(void *user, uint8_t epoch, const struct series_placing *placing)
+static int sink(void *user, uint8_t epoch, struct series_placing *placing)
 {
     struct rows *rows = user;
     rows->unplaced[epoch] += placing->unplaced;

@@ -409,6 +409,170 @@ START_TEST(assignments)
 }
 END_TEST
 
+/* Hours from a local midnight on, as text. */
+static char *hours_from(struct collector *c, int64_t from_s)
+{
+    char *text = NULL, sql[400];
+    size_t size = 0;
+    FILE *out = open_memstream(&text, &size);
+    sqlite3_stmt *row = NULL;
+    snprintf(
+        sql, sizeof sql,
+        "SELECT hour_s, devaddr, epoch, hour.entries, spread, exits, shorts, blocked_s, covered_s,"
+        " counted_s FROM hour JOIN series USING (series) WHERE hour_s >= %lld ORDER BY 1, 2, 3",
+        (long long)from_s);
+    ck_assert_int_eq(sqlite3_prepare_v2(store_db(c->store), sql, -1, &row, NULL), SQLITE_OK);
+    while (sqlite3_step(row) == SQLITE_ROW) {
+        for (int i = 0; i < sqlite3_column_count(row); i++)
+            fprintf(out, "%s ", (const char *)sqlite3_column_text(row, i));
+        fputc('\n', out);
+    }
+    sqlite3_finalize(row);
+    fclose(out);
+    return text;
+}
+
+static void expect_sums(struct collector *c, const struct world *world)
+{
+    for (size_t s = 0; s < world->stations; s++)
+        for (unsigned epoch = 0; epoch < 20; epoch++) {
+            const struct sent *last = world_last(world, s, (uint8_t)epoch);
+            if (last)
+                ck_assert_int_eq(
+                    number(c,
+                           "SELECT (pruned + unplaced + coalesce((SELECT sum(entries) FROM hour"
+                           " WHERE hour.series = series.series), 0)) & 4294967295 FROM series"
+                           " WHERE devaddr = %u AND epoch = %u",
+                           WORLD_FIRST_UNIT + (unsigned)s, epoch),
+                    last->report.entries);
+        }
+}
+
+/* Rows come in time, one gateway days late; old days are pruned meanwhile, and the collector is restarted. */
+static void prune_meanwhile(struct collector *c, const struct world *world, const char *name,
+                            uint64_t seed)
+{
+    struct chance chance = {seed};
+    size_t next[WORLD_GATEWAYS] = {0};
+    int64_t latest_ms = 0;
+    bool left = true, more;
+    while (left) {
+        left = false;
+        for (unsigned g = 0; g < WORLD_GATEWAYS; g++) {
+            const struct world_spool *spool = &world->spools[g];
+            size_t upto = next[g] + 40;
+            if (g == 2 && next[0] < world->spools[0].count && next[0] < next[2] + 900)
+                upto = 0; /* cut off */
+            for (; next[g] < upto && next[g] < spool->count; next[g]++) {
+                take(c, spool, &spool->rows[next[g]]);
+                if (g == 0 && spool->rows[next[g]].frame.synchronised)
+                    latest_ms = spool->rows[next[g]].frame.heard_ms;
+            }
+            left = left || next[g] < spool->count;
+        }
+        finish(c);
+        if (chance_of(&chance, 0.2))
+            ck_assert_int_eq(store_prune(c->store,
+                                         latest_ms / 1000 - 86400 * chance_below(&chance, 6), NOW_S,
+                                         &more),
+                             0);
+        if (chance_of(&chance, 0.05)) {
+            struct ears ears = c->ears;
+            collector_close(c);
+            *c = (struct collector){.ears = ears, .transport_us = c->transport_us};
+            collector_open(c, name);
+        }
+    }
+    do
+        ck_assert_int_eq(store_prune(c->store, latest_ms / 1000 - 86400, NOW_S, &more), 0);
+    while (more);
+}
+
+static void one_pruned(const struct world_habits *habits, uint64_t seed, bool compare)
+{
+    struct world world;
+    struct collector plain = {.path = ""}, pruned = {.path = ""};
+    clear_folder();
+    world_make(&world, habits, seed);
+    world_write_roster(&world, folder);
+    collector_open(&plain, "plain.db");
+    run_plainly(&plain, &world);
+    collector_open(&pruned, "pruned.db");
+    prune_meanwhile(&pruned, &world, "pruned.db", seed);
+    expect_sums(&pruned, &world);
+    int64_t from_s = number(&pruned, "SELECT before_s FROM pruned");
+    ck_assert_int_eq(
+        number(&pruned, "SELECT count(*) FROM hour WHERE hour_s < %lld", (long long)from_s), 0);
+    int64_t kept = number(&pruned, "SELECT count(*) FROM report");
+    ck_assert_int_lt(kept, number(&plain, "SELECT count(*) FROM report") / 2);
+    ck_assert_int_gt(number(&pruned, "SELECT sum(pruned) FROM series"), 0);
+    ck_assert_int_gt(
+        number(&pruned, "SELECT count(*) FROM block_day WHERE day_s < %lld", (long long)from_s), 5);
+    char *a = hours_from(&plain, from_s), *b = hours_from(&pruned, from_s);
+    if (compare)
+        ck_assert_msg(strcmp(a, b) == 0, "seed %llu: hours differ", (unsigned long long)seed);
+    free(a), free(b);
+    collector_close(&plain);
+    collector_close(&pruned);
+    world_free(&world);
+}
+
+START_TEST(pruning)
+{
+    struct world_habits habits = {.stations = 6, .intervals = 1500, .loss = 0.3, .hard = true};
+    for (uint64_t seed = 31; seed <= 33; seed++)
+        one_pruned(&habits, seed, true);
+    habits.unsure = 0.4;
+    habits.corrected = 0.6;
+    for (uint64_t seed = 41; seed <= 43; seed++)
+        one_pruned(&habits, seed, false);
+}
+END_TEST
+
+/* The disk is full in the middle: nothing of the batch counts, nothing is marked, all of it comes again. */
+START_TEST(disk_full)
+{
+    struct world_habits habits = {.stations = 4, .intervals = 300, .loss = 0.1};
+    struct world world;
+    struct collector plain = {.path = ""}, full = {.path = ""};
+    unsigned refused = 0;
+    clear_folder();
+    world_make(&world, &habits, 5);
+    world_write_roster(&world, folder);
+    collector_open(&plain, "plain.db");
+    run_plainly(&plain, &world);
+    collector_open(&full, "full.db");
+    for (unsigned g = 0; g < WORLD_GATEWAYS; g++)
+        while (full.ears.n[g] < world.spools[g].count) {
+            uint64_t before = full.ears.n[g];
+            if (before / 10 % 3 == 0) /* not one page more */
+                number(&full, "PRAGMA max_page_count = 1");
+            for (size_t i = before; i < before + 100 && i < world.spools[g].count; i++)
+                take(&full, &world.spools[g], &world.spools[g].rows[i]);
+            full.transport_us += 2000000;
+            int error = ingest_finish(full.ingest, full.transport_us);
+            number(&full, "PRAGMA max_page_count = 1000000");
+            if (!error)
+                continue;
+            ck_assert_int_eq(error, -ENOSPC);
+            ck_assert_uint_eq(full.ears.n[g], before);
+            refused++;
+            for (size_t i = before; i < before + 70 && i < world.spools[g].count; i++)
+                take(&full, &world.spools[g], &world.spools[g].rows[i]);
+            finish(&full);
+        }
+    printf("%u batches refused\n", refused);
+    ck_assert_uint_gt(refused, 2);
+    expect_conserved(&full, &world);
+    char *a = final_rows(&plain), *b = final_rows(&full);
+    ck_assert(strcmp(a, b) == 0);
+    free(a), free(b);
+    collector_close(&plain);
+    collector_close(&full);
+    world_free(&world);
+}
+END_TEST
+
 static void write_text(const char *path, const char *text, size_t at)
 {
     FILE *file = fopen(path, "r+");
@@ -506,6 +670,8 @@ int main(void)
     tcase_add_test(tcase, messages_that_cannot_be_read);
     tcase_add_test(tcase, assignments);
     tcase_add_test(tcase, damaged_and_newer_files);
+    tcase_add_test(tcase, pruning);
+    tcase_add_test(tcase, disk_full);
     tcase_add_test(tcase, season_reads_little);
     suite_add_tcase(suite, tcase);
     SRunner *runner = srunner_create(suite);

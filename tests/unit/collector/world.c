@@ -88,7 +88,7 @@ static void fill_spool(struct world *world, struct world_spool *spool,
             }
             boot++;
             unsure = chance_of(chance, habits->unsure);
-            off_ms = unsure ? (int64_t)chance_below(chance, 80000000) - 70000000 : 0;
+            off_ms = unsure ? (int64_t)chance_below(chance, 800000000) - 790000000 : 0;
         }
         if (!chance_of(chance, habits->loss))
             add_frame(spool, &all[i], boot, off_ms + chance_below(chance, 30), !unsure);
