@@ -411,7 +411,7 @@ static void read_level(struct learner *l)
     trace->level_mm = NAN;
     if (count == 0)
         return;
-    double values[NOW_HOURS];
+    double values[NOW_HOURS] = {0};
     const float *demand = l->facts->block->demand_mm;
     size_t last = l->series.hour[count - 1];
     double rate = isnan(trace->rate) ? 0 : trace->rate;

@@ -155,7 +155,7 @@ static int ripen(struct notice_engine *engine, struct notice_watch *watch, int64
         return 0;
     struct notice *notice = NULL;
     int rc = open_notice(engine, watch, now_s, &notice);
-    if (rc < 0)
+    if (rc < 0 || notice == NULL)
         return rc;
     watch->notice = notice->id;
     enter(watch, NOTICE_OPEN, now_s);

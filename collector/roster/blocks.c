@@ -61,7 +61,8 @@ static int read_ring(const struct place *place, json_t *positions, struct roster
     int error = 0;
     for (size_t i = 0; i < count && !error; i++)
         error = read_position(place, json_array_get(positions, i), block->ring[i]);
-    if (!error && memcmp(block->ring[0], block->ring[count - 1], sizeof block->ring[0]) != 0)
+    if (!error && (block->ring[0][0] != block->ring[count - 1][0] ||
+                   block->ring[0][1] != block->ring[count - 1][1]))
         error =
             refuse(place, "has a ring that does not end where it begins (RFC 7946, section 3.1.6): "
                           "close it.");

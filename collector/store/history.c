@@ -1,5 +1,6 @@
 #include "collector/store/history.h"
 
+#include <assert.h>
 #include <errno.h>
 #include <stdlib.h>
 #include <string.h>
@@ -102,6 +103,7 @@ static int64_t steps_ms(const struct history_report *report, uint32_t fcnts)
 static int64_t bracket(const struct history_report *report, const struct history_report *before,
                        const struct history_report *after)
 {
+    assert(before || after);
     int64_t low_ms = before ? before->claimed_ms : after->claimed_ms - FAR_MS;
     int64_t high_ms = after ? after->claimed_ms : before->claimed_ms + FAR_MS;
     if (report->claimed_ms >= low_ms && report->claimed_ms <= high_ms)

@@ -22,17 +22,18 @@ static size_t slot_of(const struct units *units, uint32_t devaddr, uint32_t key_
 
 static int grow(struct units *units)
 {
-    struct units bigger = *units;
-    bigger.slot_count = units->slot_count ? 2 * units->slot_count : SLOTS_FIRST;
-    bigger.slots = calloc(bigger.slot_count, sizeof(struct unit *));
-    if (!bigger.slots)
+    size_t old_count = units->slot_count;
+    struct unit **old = units->slots;
+    size_t count = old_count ? 2 * old_count : SLOTS_FIRST;
+    struct unit **slots = calloc(count, sizeof(struct unit *));
+    if (!slots)
         return -ENOMEM;
-    for (size_t i = 0; i < units->slot_count; i++)
-        if (units->slots[i])
-            bigger.slots[slot_of(&bigger, units->slots[i]->devaddr, units->slots[i]->key_check)] =
-                units->slots[i];
-    free(units->slots);
-    *units = bigger;
+    units->slots = slots;
+    units->slot_count = count;
+    for (size_t i = 0; i < old_count; i++)
+        if (old[i])
+            slots[slot_of(units, old[i]->devaddr, old[i]->key_check)] = old[i];
+    free(old);
     return 0;
 }
 

@@ -235,7 +235,7 @@ static int read_stations(struct reading *r, const char *path)
     size_t len = 0;
     struct csv_parser parser;
     int result = read_text(path, &text, &len);
-    if (result != 0 || csv_init(&parser, CSV_APPEND_NULL) != 0) {
+    if (result != 0 || text == NULL || csv_init(&parser, CSV_APPEND_NULL) != 0) {
         snprintf(r->why, PLACE_WHY_MAX, "%s: cannot be read: %s", path, strerror(-result));
         free(text);
         return result != 0 ? result : -ENOMEM;

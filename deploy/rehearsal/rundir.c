@@ -35,7 +35,7 @@ static int make_folder(const struct rundir *dir, const char *name)
 
 static int make_root(struct rundir *dir)
 {
-    char fresh[] = "/tmp/edgerow-rehearsal-XXXXXX", *made = fresh;
+    char fresh[] = "/tmp/edgerow-rehearsal-XXXXXX", *made;
     if (dir->options->out[0] == '\0')
         made = mkdtemp(fresh);
     else if (mkdir(dir->options->out, 0755) == 0)

@@ -315,7 +315,8 @@ int keyfile_read(const char *path, struct verify_table **table, struct settings_
     if (error != 0)
         return error;
     error = keyfile_parse(path, text, len, table, fault);
-    explicit_bzero(text, len);
+    if (text != NULL)
+        explicit_bzero(text, len);
     free(text);
     return error;
 }

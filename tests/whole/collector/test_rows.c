@@ -259,7 +259,8 @@ static void play_open(struct play *play, const struct world_habits *habits, uint
 {
     *play = (struct play){.kills = 0};
     world_make(&play->world, habits, seed);
-    broker_prepare(&play->broker, "allow_anonymous true\nautosave_on_changes false\nautosave_interval 2\n");
+    broker_prepare(&play->broker,
+                   "allow_anonymous true\nautosave_on_changes false\nautosave_interval 2\n");
     broker_start(&play->broker);
     write_site(play);
     start_collector(play);
