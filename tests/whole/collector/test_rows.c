@@ -201,7 +201,7 @@ static void run(struct play *play, struct chance *chance, unsigned kills)
             start_collector(play);
         }
         play->kills++;
-        next_kill_ms = now_ms() + 150 + chance_below(chance, 700);
+        next_kill_ms = now_ms() + 60 + chance_below(chance, 300);
     }
 }
 
@@ -288,7 +288,7 @@ START_TEST(killed_at_random)
     const char *wish = getenv("EDGEROW_KILLS");
     unsigned kills = wish ? (unsigned)atoi(wish) : 12;
     struct world_habits habits = {.stations = 12,
-                                  .intervals = kills * 25,
+                                  .intervals = kills * 60,
                                   .loss = 0.2,
                                   .unsure = 0.2,
                                   .corrected = 0.7,
