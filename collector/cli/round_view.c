@@ -63,7 +63,8 @@ static uint8_t open_days_of(const struct round_view *round, const struct round_o
                 round->days[d].begin_s < closure->to_s)
                 closed = true;
         }
-        open |= closed ? 0 : (uint8_t)(1u << d);
+        if (!closed)
+            open = (uint8_t)(open | 1u << d);
     }
     return open;
 }
