@@ -17,7 +17,7 @@ enum { STATIONS = 300, DAYS = 4, TICKS = DAYS * 96, GATEWAYS = 2, FIRST_S = 1785
 
 static char folder[] = "/tmp/edgerow-bench-XXXXXX";
 
-static void fail(const char *what)
+static _Noreturn void fail(const char *what)
 {
     fprintf(stderr, "bench_collector: %s\n", what);
     exit(EXIT_FAILURE);
@@ -178,10 +178,10 @@ static double pages_per_row(const char *key)
 static void measure(void)
 {
     char stations[300], blocks[300], path[300];
-    struct zone *zone;
-    struct roster *roster;
-    struct store *store;
-    struct ingest *ingest;
+    struct zone *zone = NULL;
+    struct roster *roster = NULL;
+    struct store *store = NULL;
+    struct ingest *ingest = NULL;
     struct roster_fault roster_fault;
     struct settings_fault fault;
     struct ingest_events events = {0};
