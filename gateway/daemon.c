@@ -178,6 +178,11 @@ static void fill_radio(const struct daemon *d, unsigned i, struct feed_radio_hea
         .ring_full = counts.ring_full,
         .restarts = counts.restarts,
         .deaf_ms = counts.deaf_us / 1000,
+        .sent = counts.sent,
+        .sent_late = counts.sent_late,
+        .overrun = counts.overrun,
+        .without_crc = counts.without_crc,
+        .duty_most_ms = -1,
     };
     snprintf(out->trouble, sizeof out->trouble, "%s", counts.trouble);
 }

@@ -13,6 +13,13 @@ static const struct feed_field radio_list[] = {
     FEED_COUNT("ring_full", feed_radio_health, ring_full),
     FEED_COUNT("restarts", feed_radio_health, restarts),
     FEED_COUNT("deaf_ms", feed_radio_health, deaf_ms),
+    FEED_SWITCH("answers", feed_radio_health, answers),
+    FEED_COUNT("sent", feed_radio_health, sent),
+    FEED_COUNT("sent_late", feed_radio_health, sent_late),
+    FEED_COUNT("overrun", feed_radio_health, overrun),
+    FEED_COUNT("without_crc", feed_radio_health, without_crc),
+    FEED_COUNT("duty_ms", feed_radio_health, duty_ms),
+    FEED_INTEGER_OR_NULL("duty_most_ms", feed_radio_health, duty_most_ms, 0, FEED_COUNT_MAX, -1),
     FEED_TEXT_OR_NULL("trouble", feed_radio_health, trouble),
 };
 static const struct feed_fields radio_fields = FEED_FIELDS(radio_list);

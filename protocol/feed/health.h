@@ -12,8 +12,15 @@ struct feed_radio_health {
     uint64_t crc_errors, header_errors;
     uint64_t ring_full; /* frames lost between radio and loop */
     uint64_t restarts;
-    uint64_t deaf_ms;  /* time spent transmitting or restarting */
-    char trouble[256]; /* empty when none */
+    uint64_t deaf_ms;     /* time spent transmitting or restarting */
+    bool answers;         /* the law of its country, as far as it is known, lets it send */
+    uint64_t sent;        /* answers */
+    uint64_t sent_late;   /* answers not sent, because they would have begun more than 1 ms late */
+    uint64_t overrun;     /* packets lost because another came before they were read */
+    uint64_t without_crc; /* packets without a payload checksum: no station's */
+    uint64_t duty_ms;     /* sent within the last hour in the sub-band of its answers */
+    int64_t duty_most_ms; /* as much as may be sent; -1: no limit */
+    char trouble[256];    /* empty when none */
 };
 
 struct feed_gateway_health {

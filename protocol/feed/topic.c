@@ -22,6 +22,9 @@ static const struct {
     [FEED_TOPIC_TRAP] = {"trap", NULL, false},
     [FEED_TOPIC_BLOCK] = {"block", NULL, false},
     [FEED_TOPIC_NOTICE] = {"notice", NULL, false},
+    [FEED_TOPIC_LEASE] = {"lease", NULL, true},
+    [FEED_TOPIC_HELD] = {"held", NULL, true},
+    [FEED_TOPIC_ORDER] = {"order", NULL, true},
 };
 enum { SHAPES = sizeof shapes / sizeof shapes[0], LEVELS_MAX = 5 };
 

@@ -37,6 +37,6 @@ test('the channels are the topics of protocol/feed/topic.h', async () => {
   const header = readFileSync(`${top}/protocol/feed/topic.h`, 'utf8');
   const topics = [...header.matchAll(/^ \* {3}(edgerow\/\S+)/gm)]
     .map((m) => m[1].replaceAll('<', '{').replaceAll('>', '}'));
-  assert.equal(topics.length, 9);
+  assert.equal(topics.length, 12);
   assert.deepEqual(document.allChannels().all().map((c) => c.address()).sort(), topics.sort());
 });

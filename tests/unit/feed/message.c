@@ -16,6 +16,9 @@
 
 ADAPT(row)
 ADAPT(mark)
+ADAPT(lease)
+ADAPT(held)
+ADAPT(order)
 ADAPT(presence)
 ADAPT(gateway_health)
 ADAPT(collector_health)
@@ -26,6 +29,9 @@ ADAPT(notice_state)
 const struct message messages[MESSAGES] = {
     {"row", row_encode, row_decode, random_row},
     {"mark", mark_encode, mark_decode, random_mark},
+    {"lease", lease_encode, lease_decode, random_lease},
+    {"held", held_encode, held_decode, random_held},
+    {"order", order_encode, order_decode, random_order},
     {"presence", presence_encode, presence_decode, random_presence},
     {"gateway-health", gateway_health_encode, gateway_health_decode, random_gateway_health},
     {"collector-health", collector_health_encode, collector_health_decode, random_collector_health},

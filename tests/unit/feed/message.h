@@ -8,6 +8,9 @@
 union message_value {
     struct feed_row row;
     struct feed_mark mark;
+    struct feed_lease lease;
+    struct feed_held held;
+    struct feed_order order;
     struct feed_presence presence;
     struct feed_gateway_health gateway_health;
     struct feed_collector_health collector_health;
@@ -24,7 +27,7 @@ struct message {
     void (*random)(struct random *r, void *value);
 };
 
-enum { MESSAGES = 8 };
+enum { MESSAGES = 11 };
 extern const struct message messages[MESSAGES];
 
 const struct message *message_named(const char *name);

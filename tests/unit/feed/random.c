@@ -186,6 +186,52 @@ void random_mark(struct random *r, void *target)
     id(r, mark->hash, sizeof mark->hash);
 }
 
+void random_lease(struct random *r, void *target)
+{
+    struct feed_lease *lease = target;
+    *lease = (struct feed_lease){.devaddr = (uint32_t)random_between(r, 0, 0x03FFFFFF),
+                                 .key_check = (uint32_t)random_next(r),
+                                 .term = (uint64_t)random_between(r, 1, COUNT_MAX),
+                                 .first = (uint32_t)random_between(r, 0, UINT32_MAX - 70000),
+                                 .count = (uint32_t)random_between(r, 0, 65535),
+                                 .until_ms = stamp(r)};
+    if (coin(r))
+        name(r, lease->gateway);
+}
+
+void random_held(struct random *r, void *target)
+{
+    struct feed_held *held = target;
+    *held = (struct feed_held){.devaddr = (uint32_t)random_between(r, 0, 0x03FFFFFF),
+                               .key_check = (uint32_t)random_next(r),
+                               .at_ms = stamp(r),
+                               .term = (uint64_t)count(r),
+                               .speaking = coin(r),
+                               .next = (uint64_t)random_between(r, 0, INT64_C(4294967296)),
+                               .left = (uint64_t)random_between(r, 0, 65535),
+                               .order = (uint64_t)count(r),
+                               .order_sent = (uint64_t)count(r)};
+}
+
+void random_order(struct random *r, void *target)
+{
+    static const uint32_t bandwidths_hz[] = {125000, 250000, 500000};
+    struct feed_order *order = target;
+    struct air_order *o = &order->order;
+    *order = (struct feed_order){.devaddr = (uint32_t)random_between(r, 0, 0x03FFFFFF),
+                                 .number = (uint64_t)random_between(r, 1, COUNT_MAX),
+                                 .until_ms = stamp(r)};
+    o->kind = (enum air_order_kind)random_between(r, AIR_ORDER_INTERVAL, AIR_ORDER_DIAGNOSTICS);
+    o->sequence = (uint8_t)random_between(r, 0, 3);
+    o->interval_min = (uint8_t)random_between(r, 1, 60);
+    o->full_mark_mm = (uint8_t)random_between(r, 1, 250);
+    o->low_mark_mm = (uint8_t)random_between(r, 0, o->full_mark_mm - 1);
+    o->frequency_hz = 100 * (uint32_t)random_between(r, 1, 0xFFFFFF);
+    o->bandwidth_hz = bandwidths_hz[random_between(r, 0, 2)];
+    o->spreading_factor = (uint8_t)random_between(r, 7, 12);
+    o->power_dbm = (int8_t)random_between(r, -9, 30);
+}
+
 void random_presence(struct random *r, void *target)
 {
     struct feed_presence *p = target;
@@ -213,6 +259,9 @@ void random_gateway_health(struct random *r, void *target)
     for (unsigned i = 0; i < h->radio_count; i++) {
         h->radios[i].working = coin(r);
         counters(r, &h->radios[i].frames, &h->radios[i].deaf_ms);
+        h->radios[i].answers = coin(r);
+        counters(r, &h->radios[i].sent, &h->radios[i].duty_ms);
+        h->radios[i].duty_most_ms = coin(r) ? count(r) : -1;
         text_any(r, h->radios[i].trouble, sizeof h->radios[i].trouble, 0);
     }
 }

@@ -150,6 +150,85 @@ static void mark_nothing(union message_value *v)
         .store = STORE, .spool = SPOOL, .n = 0, .hash = "00000000000000000000000000000000"};
 }
 
+static void lease(union message_value *v)
+{
+    v->lease = (struct feed_lease){.devaddr = 0x00A1B2C3,
+                                   .key_check = 0x9E107D9D,
+                                   .term = 9,
+                                   .gateway = "barn",
+                                   .first = 128,
+                                   .count = 64,
+                                   .until_ms = MORNING_MS + 7200000};
+}
+
+static void lease_ended(union message_value *v)
+{
+    lease(v);
+    v->lease.term = 10;
+    v->lease.gateway[0] = '\0';
+    v->lease.count = 0;
+}
+
+static void held(union message_value *v)
+{
+    v->held = (struct feed_held){.devaddr = 0x00A1B2C3,
+                                 .key_check = 0x9E107D9D,
+                                 .at_ms = MORNING_MS,
+                                 .term = 9,
+                                 .speaking = true,
+                                 .next = 192,
+                                 .left = 61,
+                                 .order = 17,
+                                 .order_sent = 2};
+}
+
+/* Every counter is gone: the unit needs new keys. */
+static void held_all_gone(union message_value *v)
+{
+    held(v);
+    v->held = (struct feed_held){.devaddr = 0x00A1B2C3,
+                                 .key_check = 0x9E107D9D,
+                                 .at_ms = MORNING_MS,
+                                 .next = INT64_C(4294967296)};
+}
+
+static void order_interval(union message_value *v)
+{
+    v->order = (struct feed_order){
+        .devaddr = 0x00A1B2C3,
+        .number = 17,
+        .until_ms = MORNING_MS + 3 * DAY_MS,
+        .order = {.kind = AIR_ORDER_INTERVAL, .sequence = 2, .interval_min = 30}};
+}
+
+static void order_marks(union message_value *v)
+{
+    order_interval(v);
+    v->order.order = (struct air_order){
+        .kind = AIR_ORDER_MARKS, .sequence = 3, .full_mark_mm = 90, .low_mark_mm = 0};
+}
+
+static void order_channel(union message_value *v)
+{
+    order_interval(v);
+    v->order.order = (struct air_order){.kind = AIR_ORDER_CHANNEL,
+                                        .frequency_hz = 868300000,
+                                        .bandwidth_hz = 125000,
+                                        .spreading_factor = 9};
+}
+
+static void order_power(union message_value *v)
+{
+    order_interval(v);
+    v->order.order = (struct air_order){.kind = AIR_ORDER_POWER, .sequence = 1, .power_dbm = -2};
+}
+
+static void order_diagnostics(union message_value *v)
+{
+    order_interval(v);
+    v->order.order = (struct air_order){.kind = AIR_ORDER_DIAGNOSTICS};
+}
+
 static void presence_online(union message_value *v)
 {
     v->presence = (struct feed_presence){
@@ -185,10 +264,21 @@ static void gateway_health(union message_value *v)
         .disk_free_bytes = INT64_C(11811160064),
         .trouble = "disk full",
         .radio_count = 2,
-        .radios = {{.working = true, .frames = 29046, .crc_errors = 1022, .header_errors = 4},
+        .radios = {{.working = true,
+                    .frames = 29046,
+                    .crc_errors = 1022,
+                    .header_errors = 4,
+                    .answers = true,
+                    .sent = 311,
+                    .sent_late = 2,
+                    .overrun = 1,
+                    .without_crc = 5,
+                    .duty_ms = 1480,
+                    .duty_most_ms = 36000},
                    {.working = false,
                     .restarts = 9,
                     .deaf_ms = 64000,
+                    .duty_most_ms = -1,
                     .trouble = "does not answer: check its wiring and supply"}}};
 }
 
@@ -325,6 +415,15 @@ const struct sample samples[] = {
     {"row-loss", "row", row_loss},
     {"mark", "mark", mark},
     {"mark-nothing", "mark", mark_nothing},
+    {"lease", "lease", lease},
+    {"lease-ended", "lease", lease_ended},
+    {"held", "held", held},
+    {"held-all-gone", "held", held_all_gone},
+    {"order-interval", "order", order_interval},
+    {"order-marks", "order", order_marks},
+    {"order-channel", "order", order_channel},
+    {"order-power", "order", order_power},
+    {"order-diagnostics", "order", order_diagnostics},
     {"presence-online", "presence", presence_online},
     {"presence-will", "presence", presence_will},
     {"gateway-health", "gateway-health", gateway_health},

@@ -21,6 +21,9 @@ static const struct {
     {{FEED_TOPIC_TRAP, "home", "N-012", ""}, "edgerow/home/trap/N-012"},
     {{FEED_TOPIC_BLOCK, "home", "north", ""}, "edgerow/home/block/north"},
     {{FEED_TOPIC_NOTICE, "home", "n-000123", ""}, "edgerow/home/notice/n-000123"},
+    {{FEED_TOPIC_LEASE, "home", "office", "00a1b2c3"}, "edgerow/home/lease/office/00a1b2c3"},
+    {{FEED_TOPIC_HELD, "home", "gw-1", "00a1b2c3"}, "edgerow/home/held/gw-1/00a1b2c3"},
+    {{FEED_TOPIC_ORDER, "home", "office", "00a1b2c3"}, "edgerow/home/order/office/00a1b2c3"},
 };
 enum { PAIRS = sizeof pairs / sizeof pairs[0] };
 

@@ -5,7 +5,8 @@ import { connect } from './broker.mjs';
 const validate = validators();
 const schemaOf = [[/\/row$/, 'row'], [/\/presence$/, 'presence'],
   [/\/gateway\/[^/]+\/health$/, 'gateway-health'], [/\/collector\/[^/]+\/health$/, 'collector-health'],
-  [/\/stored\//, 'mark'], [/\/trap\//, 'trap-state'], [/\/block\//, 'block-state'],
+  [/\/stored\//, 'mark'],
+  [/\/lease\//, 'lease'], [/\/held\//, 'held'], [/\/order\//, 'order'], [/\/trap\//, 'trap-state'], [/\/block\//, 'block-state'],
   [/\/notice\//, 'notice-state']];
 
 // Messages that fit no schema are in `invalid`; strangers' messages of the test itself are not counted
