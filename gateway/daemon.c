@@ -250,7 +250,8 @@ static void say_health(struct daemon *d, int64_t now_us)
     publisher_health(d->publisher, &health);
 }
 
-static void on_connected(void *user)
+/* Of its own accord, not only once a minute: the connection came up, or a radio failed or recovered. */
+static void say_health_now(void *user)
 {
     struct daemon *d = user;
     if (clock_ready(d->clock))
@@ -364,7 +365,7 @@ static int open_spool(struct daemon *d)
 static int open_radios(struct daemon *d)
 {
     struct settings_fault fault;
-    struct reception_events events = {.user = d, .heard = on_heard};
+    struct reception_events events = {.user = d, .heard = on_heard, .changed = say_health_now};
     int error = reception_open(&d->reception, d->event, d->settings, &events, &fault);
     if (error != 0)
         log_error("%s", fault.text);
@@ -437,7 +438,7 @@ static int open_all(struct daemon *d)
     if (error == 0)
         error = open_keys(d);
     if (error == 0) {
-        struct publisher_events events = {.user = d, .connected = on_connected};
+        struct publisher_events events = {.user = d, .connected = say_health_now};
         error = publisher_open(&d->publisher, d->event, d->settings, d->spool,
                                clock_event_us(d->clock) / 1000, &events);
         if (error != 0)

@@ -28,7 +28,9 @@ struct channel {
     sd_event_source *readable;
     struct reception *reception;
     uint8_t number;
-    char trouble[RADIO_TROUBLE_MAX]; /* as last logged */
+    char trouble[RADIO_TROUBLE_MAX]; /* as last told, as are the next two */
+    bool working;
+    uint64_t restarts;
 };
 
 struct reception {
@@ -127,27 +129,35 @@ static int open_channel(struct channel *channel, sd_event *event,
     return error < 0 ? error : 0;
 }
 
-static void watch_channel(struct channel *channel)
+/* True: there is something new, and it was logged. */
+static bool watch_channel(struct channel *channel)
 {
     struct radio_counts counts = {0};
     reception_counts(channel->reception, channel->number, &counts);
-    if (strcmp(counts.trouble, channel->trouble) == 0)
-        return;
-    if (counts.trouble[0] == '\0')
-        log_info("[radio.%u]: no trouble any more.", channel->number);
-    else
+    if (strcmp(counts.trouble, channel->trouble) == 0 && counts.working == channel->working &&
+        counts.restarts == channel->restarts)
+        return false;
+    if (counts.trouble[0] != '\0')
         log_error("[radio.%u]: %s%s", channel->number, counts.trouble,
                   counts.working ? " It works again." : " It is tried again and again.");
+    else if (channel->trouble[0] != '\0')
+        log_info("[radio.%u]: no trouble any more.", channel->number);
     memcpy(channel->trouble, counts.trouble, sizeof channel->trouble);
+    channel->working = counts.working;
+    channel->restarts = counts.restarts;
+    return true;
 }
 
 static int on_watch(sd_event_source *source, uint64_t at_us, void *user)
 {
     struct reception *reception = user;
+    bool changed = false;
     (void)at_us;
     for (unsigned i = 0; i < reception->count; i++)
-        if (reception->channels[i].thread != NULL)
-            watch_channel(&reception->channels[i]);
+        if (reception->channels[i].thread != NULL && watch_channel(&reception->channels[i]))
+            changed = true;
+    if (changed)
+        reception->events.changed(reception->events.user);
     sd_event_source_set_time(source, (uint64_t)(clock_transport_us() + WATCH_US));
     return sd_event_source_set_enabled(source, SD_EVENT_ONESHOT);
 }

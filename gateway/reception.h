@@ -16,6 +16,7 @@ struct reception;
 struct reception_events {
     void *user;
     void (*heard)(void *user, const struct radio_packet *packet);
+    void (*changed)(void *user); /* a radio has failed, or works again */
 };
 
 /* 0, or a negative errno with a sentence that names the radio, the likely cause and the remedy. */

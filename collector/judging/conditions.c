@@ -265,21 +265,30 @@ static int add_refused_mark(struct conditions *conditions, const struct facts_ga
     return conditions_add(conditions, &c);
 }
 
+/* A radio that is well again shows its trouble for a while, so that a short one is told of too. */
+static int add_radio(struct conditions *conditions, const struct facts_gateway *gateway,
+                     unsigned number)
+{
+    const struct feed_radio_health *radio = &gateway->health.radios[number];
+    char detail[NOTICE_DETAIL_MAX], item[FEED_NAME_MAX + 1];
+    if (radio->working && radio->trouble[0] == '\0')
+        return 0;
+    snprintf(item, sizeof(item), "radio%u", number);
+    snprintf(detail, sizeof(detail), "radio %u %s: %s", number,
+             radio->working ? "works, but there is or was trouble" : "does not work",
+             radio->trouble[0] != '\0' ? radio->trouble : "it gives no reason.");
+    return add_trouble(conditions, gateway, item, detail);
+}
+
 static int add_health(struct conditions *conditions, const struct facts_gateway *gateway)
 {
     const struct feed_gateway_health *h = &gateway->health;
-    char detail[NOTICE_DETAIL_MAX], item[FEED_NAME_MAX + 1];
+    char detail[NOTICE_DETAIL_MAX];
     int rc = 0;
     if (gateway->health_s == 0)
         return 0;
-    for (uint8_t i = 0; i < h->radio_count && i < FEED_RADIOS_MAX && rc == 0; i++) {
-        if (h->radios[i].working)
-            continue;
-        snprintf(item, sizeof(item), "radio%u", i);
-        snprintf(detail, sizeof(detail), "radio %u does not work: %.90s.", i,
-                 h->radios[i].trouble[0] != '\0' ? h->radios[i].trouble : "no reason given");
-        rc = add_trouble(conditions, gateway, item, detail);
-    }
+    for (uint8_t i = 0; i < h->radio_count && i < FEED_RADIOS_MAX && rc == 0; i++)
+        rc = add_radio(conditions, gateway, i);
     if (rc == 0 && !h->synchronised)
         rc = add_trouble(conditions, gateway, "clock",
                          "its clock is not synchronised. Check its network and time service; "

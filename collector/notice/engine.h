@@ -16,7 +16,7 @@
 
 #include "protocol/feed/state.h"
 
-enum { NOTICE_DETAIL_MAX = 200 };
+enum { NOTICE_DETAIL_MAX = 320 };
 
 enum notice_pace {
     NOTICE_LETTER, /* waits for the morning message */

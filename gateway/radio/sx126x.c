@@ -6,154 +6,14 @@
 #include <stdio.h>
 
 #include "gateway/radio/chip.h"
+#include "gateway/radio/sx126x_command.h"
 #include "protocol/air/airtime.h"
-
-/* DS chapter 11 and 13. */
-enum {
-    CLEAR_IRQ = 0x02,
-    CLEAR_ERRORS = 0x07,
-    SET_IRQ = 0x08,
-    WRITE_REGISTER = 0x0D,
-    WRITE_BUFFER = 0x0E,
-    GET_IRQ = 0x12,
-    GET_RECEIVED = 0x13,
-    GET_PACKET_STATUS = 0x14,
-    GET_ERRORS = 0x17,
-    READ_REGISTER = 0x1D,
-    READ_BUFFER = 0x1E,
-    SET_STANDBY = 0x80,
-    SET_RX = 0x82,
-    SET_TX = 0x83,
-    SET_FREQUENCY = 0x86,
-    CALIBRATE = 0x89,
-    SET_PACKET_TYPE = 0x8A,
-    SET_MODULATION = 0x8B,
-    SET_PACKET = 0x8C,
-    SET_TX_PARAMS = 0x8E,
-    SET_BUFFER_BASE = 0x8F,
-    SET_FALLBACK = 0x93,
-    SET_PA = 0x95,
-    SET_REGULATOR = 0x96,
-    SET_TCXO = 0x97,
-    CALIBRATE_IMAGE = 0x98,
-    SET_DIO2_SWITCH = 0x9D,
-    GET_STATUS = 0xC0,
-    SET_FS = 0xC1
-};
-
-/* DS table 12-1; 0x076B as in the vendor's published driver. */
-enum {
-    REG_IQ = 0x0736,
-    REG_SYNC_WORD = 0x0740,
-    REG_RECEIVED =
-        0x076B, /* bit 4: a payload CRC was present; bits 3 to 0 and two more bytes: offset */
-    REG_TX_MODULATION = 0x0889,
-    REG_RX_GAIN = 0x08AC,
-    REG_TX_CLAMP = 0x08D8
-};
 
 enum { MODE_STANDBY_RC = 2, MODE_RX = 5 };
 enum { IRQ_TX_DONE = 0x01, IRQ_RX_DONE = 0x02, IRQ_HEADER_ERROR = 0x20, IRQ_CRC_ERROR = 0x40 };
 enum { IRQ_WANTED = IRQ_TX_DONE | IRQ_RX_DONE | IRQ_HEADER_ERROR | IRQ_CRC_ERROR };
 enum { ERROR_XOSC_START = 0x20, ERROR_PLL_LOCK = 0x40 };
 enum { RX_BOOSTED = 0x96, RAMP_40_US = 2 };
-enum { READY_US = 20000, START_US = 50000 };
-
-/* Section 8.3.1: a command while BUSY is high is lost. BUSY rises up to 600 ns after NSS; reading a
- * line through the kernel takes longer than that. Most commands take microseconds, so look often at
- * first. */
-static void wait_ready(struct chip *chip, int64_t limit_us)
-{
-    const struct bus *bus = &chip->bus;
-    int64_t until = bus->ops->now_us(bus->self) + limit_us;
-
-    for (int i = 0; !chip->failure; i++) {
-        int level = bus->ops->line_get(bus->self, BUS_BUSY);
-
-        if (level == 0)
-            return;
-        if (level < 0)
-            chip_fail(chip, level, "busy line");
-        else if (bus->ops->now_us(bus->self) > until)
-            chip_fail(chip, -ETIMEDOUT, "busy line (it stays high)");
-        else if (i > 20)
-            bus_sleep(bus, 50);
-    }
-}
-
-static void command(struct chip *chip, size_t len)
-{
-    wait_ready(chip, READY_US);
-    chip_transfer(chip, len);
-}
-
-static void set1(struct chip *chip, uint8_t opcode, uint8_t a)
-{
-    chip->out[0] = opcode;
-    chip->out[1] = a;
-    command(chip, 2);
-}
-
-static void set2(struct chip *chip, uint8_t opcode, uint8_t a, uint8_t b)
-{
-    chip->out[2] = b;
-    chip->out[0] = opcode;
-    chip->out[1] = a;
-    command(chip, 3);
-}
-
-static void set4(struct chip *chip, uint8_t opcode, const uint8_t a[4])
-{
-    chip->out[0] = opcode;
-    for (size_t i = 0; i < 4; i++)
-        chip->out[1 + i] = a[i];
-    command(chip, 5);
-}
-
-/* Answers follow the opcode and one status byte. */
-static const uint8_t *get(struct chip *chip, uint8_t opcode, size_t count)
-{
-    for (size_t i = 1; i < 2 + count; i++)
-        chip->out[i] = 0;
-    chip->out[0] = opcode;
-    command(chip, 2 + count);
-    return chip->in + 2;
-}
-
-static void put_register(struct chip *chip, uint16_t address, uint8_t value)
-{
-    chip->out[0] = WRITE_REGISTER;
-    chip->out[1] = (uint8_t)(address >> 8);
-    chip->out[2] = (uint8_t)address;
-    chip->out[3] = value;
-    command(chip, 4);
-}
-
-static const uint8_t *get_registers(struct chip *chip, uint16_t address, size_t count)
-{
-    for (size_t i = 3; i < 4 + count; i++)
-        chip->out[i] = 0;
-    chip->out[0] = READ_REGISTER;
-    chip->out[1] = (uint8_t)(address >> 8);
-    chip->out[2] = (uint8_t)address;
-    command(chip, 4 + count);
-    return chip->in + 4;
-}
-
-static void change_register(struct chip *chip, uint16_t address, uint8_t clear, uint8_t set)
-{
-    uint8_t value = *get_registers(chip, address, 1);
-
-    put_register(chip, address, (uint8_t)((value & ~clear) | set));
-}
-
-static uint8_t status_mode(struct chip *chip)
-{
-    chip->out[0] = GET_STATUS;
-    chip->out[1] = 0;
-    command(chip, 2);
-    return (chip->in[1] >> 4) & 7;
-}
 
 /* The high nibbles of two registers hold the sync word, the low nibbles stay 4. */
 static uint16_t sync_registers(uint8_t sync_word)
@@ -165,8 +25,8 @@ static uint16_t sync_registers(uint8_t sync_word)
  * their documented reset value. */
 static int identify(struct chip *chip, char *why, size_t size)
 {
-    uint8_t mode = status_mode(chip);
-    const uint8_t *sync = get_registers(chip, REG_SYNC_WORD, 2);
+    uint8_t mode = sx126x_status_mode(chip);
+    const uint8_t *sync = sx126x_get_registers(chip, REG_SYNC_WORD, 2);
 
     if (chip_end(chip) < 0)
         return chip_end(chip);
@@ -193,7 +53,7 @@ static int reset(struct chip *chip)
     bus_sleep(&chip->bus, 200); /* DS section 8.1: 100 us at least */
     chip_line(chip, BUS_RESET, true);
     bus_sleep(&chip->bus, 200);
-    wait_ready(chip, START_US);
+    sx126x_wait_ready(chip, SX126X_START_US);
     return chip_end(chip);
 }
 
@@ -222,14 +82,14 @@ static int start_clock(struct chip *chip, char *why, size_t size)
     const uint8_t *answer;
     uint16_t errors;
 
-    set1(chip, SET_STANDBY, 0);
-    set1(chip, SET_REGULATOR, chip->setup.ldo ? 0 : 1);
+    sx126x_set1(chip, SET_STANDBY, 0);
+    sx126x_set1(chip, SET_REGULATOR, chip->setup.ldo ? 0 : 1);
     if (chip->setup.tcxo_mv)
-        set4(chip, SET_TCXO, tcxo);
-    set2(chip, CLEAR_ERRORS, 0, 0);
-    set1(chip, CALIBRATE, 0x7F);
-    wait_ready(chip, START_US + tcxo_start_us(chip));
-    answer = get(chip, GET_ERRORS, 2);
+        sx126x_set4(chip, SET_TCXO, tcxo);
+    sx126x_set2(chip, CLEAR_ERRORS, 0, 0);
+    sx126x_set1(chip, CALIBRATE, 0x7F);
+    sx126x_wait_ready(chip, SX126X_START_US + tcxo_start_us(chip));
+    answer = sx126x_get(chip, GET_ERRORS, 2);
     errors = (uint16_t)(answer[0] << 8 | answer[1]);
     if (chip_end(chip) < 0)
         return chip_end(chip);
@@ -261,7 +121,7 @@ static void calibrate_image(struct chip *chip)
             first = bands[i].first;
             last = bands[i].last;
         }
-    set2(chip, CALIBRATE_IMAGE, first, last);
+    sx126x_set2(chip, CALIBRATE_IMAGE, first, last);
 }
 
 /* DS table 13-21: SX1261 +15 dBm is duty cycle 6 with the power of 14, otherwise 4; the others'
@@ -272,10 +132,10 @@ static void put_power(struct chip *chip, int dbm)
     uint8_t low[4] = {(uint8_t)(dbm > 14 ? 0x06 : 0x04), 0x00, 0x01, 0x01};
     bool is_1261 = chip->setup.model == CHIP_SX1261;
 
-    set4(chip, SET_PA, is_1261 ? low : high);
+    sx126x_set4(chip, SET_PA, is_1261 ? low : high);
     if (is_1261 && dbm > 14)
         dbm = 14;
-    set2(chip, SET_TX_PARAMS, (uint8_t)dbm, RAMP_40_US);
+    sx126x_set2(chip, SET_TX_PARAMS, (uint8_t)dbm, RAMP_40_US);
 }
 
 static void put_frequency(struct chip *chip, uint32_t hz)
@@ -284,7 +144,7 @@ static void put_frequency(struct chip *chip, uint32_t hz)
     uint8_t bytes[4] = {(uint8_t)(word >> 24), (uint8_t)(word >> 16), (uint8_t)(word >> 8),
                         (uint8_t)word};
 
-    set4(chip, SET_FREQUENCY, bytes);
+    sx126x_set4(chip, SET_FREQUENCY, bytes);
 }
 
 static void put_modulation(struct chip *chip, uint32_t bandwidth_hz, uint8_t sf)
@@ -294,9 +154,9 @@ static void put_modulation(struct chip *chip, uint32_t bandwidth_hz, uint8_t sf)
     uint8_t bytes[4] = {sf, code, chip->setup.channel.coding_rate,
                         air_modulation_low_rate(&m) ? 1 : 0};
 
-    set4(chip, SET_MODULATION, bytes);
+    sx126x_set4(chip, SET_MODULATION, bytes);
     /* Section 15.1: bit 2 is 0 at 500 kHz and 1 otherwise. */
-    change_register(chip, REG_TX_MODULATION, 0x04, bandwidth_hz == 500000 ? 0 : 0x04);
+    sx126x_change_register(chip, REG_TX_MODULATION, 0x04, bandwidth_hz == 500000 ? 0 : 0x04);
 }
 
 static void put_packet(struct chip *chip, uint8_t len, bool sending)
@@ -308,9 +168,9 @@ static void put_packet(struct chip *chip, uint8_t len, bool sending)
     chip->out[4] = len;
     chip->out[5] = sending ? 0 : 1; /* answers carry no payload CRC */
     chip->out[6] = sending ? 1 : 0; /* answers are sent inverted */
-    command(chip, 7);
+    sx126x_command(chip, 7);
     /* Section 15.4: bit 2 is 0 for inverted IQ and 1 otherwise. */
-    change_register(chip, REG_IQ, 0x04, sending ? 0 : 0x04);
+    sx126x_change_register(chip, REG_IQ, 0x04, sending ? 0 : 0x04);
 }
 
 static void tune_to_channel(struct chip *chip)
@@ -330,25 +190,26 @@ static void put_interrupts(struct chip *chip)
     chip->out[0] = SET_IRQ;
     for (size_t i = 0; i < sizeof bytes; i++)
         chip->out[1 + i] = bytes[i];
-    command(chip, 9);
+    sx126x_command(chip, 9);
 }
 
 static void configure(struct chip *chip)
 {
     uint16_t sync = sync_registers(chip->setup.channel.sync_word);
 
-    set1(chip, SET_PACKET_TYPE, 1);
-    set1(chip, SET_DIO2_SWITCH, chip->setup.dio2_switch ? 1 : 0);
-    set1(chip, SET_FALLBACK, 0x30); /* after a transmission standby with the oscillator running */
+    sx126x_set1(chip, SET_PACKET_TYPE, 1);
+    sx126x_set1(chip, SET_DIO2_SWITCH, chip->setup.dio2_switch ? 1 : 0);
+    sx126x_set1(chip, SET_FALLBACK,
+                0x30); /* after a transmission standby with the oscillator running */
     calibrate_image(chip);
     put_power(chip, chip->setup.power_dbm);
     /* Section 15.2: the clamp of the amplifier is too eager for a mismatched antenna. */
     if (chip->setup.model != CHIP_SX1261)
-        change_register(chip, REG_TX_CLAMP, 0, 0x1E);
-    set2(chip, SET_BUFFER_BASE, 0, 0);
-    put_register(chip, REG_SYNC_WORD, (uint8_t)(sync >> 8));
-    put_register(chip, REG_SYNC_WORD + 1, (uint8_t)sync);
-    put_register(chip, REG_RX_GAIN, RX_BOOSTED);
+        sx126x_change_register(chip, REG_TX_CLAMP, 0, 0x1E);
+    sx126x_set2(chip, SET_BUFFER_BASE, 0, 0);
+    sx126x_put_register(chip, REG_SYNC_WORD, (uint8_t)(sync >> 8));
+    sx126x_put_register(chip, REG_SYNC_WORD + 1, (uint8_t)sync);
+    sx126x_put_register(chip, REG_RX_GAIN, RX_BOOSTED);
     put_interrupts(chip);
     tune_to_channel(chip);
 }
@@ -356,10 +217,10 @@ static void configure(struct chip *chip)
 static int verify_settings(struct chip *chip, uint8_t want_mode, char *why, size_t size)
 {
     uint16_t want = sync_registers(chip->setup.channel.sync_word);
-    uint8_t mode = status_mode(chip);
-    const uint8_t *r = get_registers(chip, REG_SYNC_WORD, 2);
+    uint8_t mode = sx126x_status_mode(chip);
+    const uint8_t *r = sx126x_get_registers(chip, REG_SYNC_WORD, 2);
     uint16_t sync = (uint16_t)(r[0] << 8 | r[1]);
-    uint8_t gain = *get_registers(chip, REG_RX_GAIN, 1);
+    uint8_t gain = *sx126x_get_registers(chip, REG_RX_GAIN, 1);
 
     if (chip_end(chip) < 0)
         return chip_end(chip);
@@ -396,7 +257,7 @@ static int start(struct chip *chip, char *why, size_t size)
 
 static void clear_flags(struct chip *chip, uint16_t flags)
 {
-    set2(chip, CLEAR_IRQ, (uint8_t)(flags >> 8), (uint8_t)flags);
+    sx126x_set2(chip, CLEAR_IRQ, (uint8_t)(flags >> 8), (uint8_t)flags);
 }
 
 static int listen(struct chip *chip)
@@ -407,7 +268,7 @@ static int listen(struct chip *chip)
     chip->out[0] = SET_RX;
     chip->out[1] = chip->out[2] = chip->out[3] =
         0xFF; /* continuous: no timer, so 15.3 does not apply */
-    command(chip, 4);
+    sx126x_command(chip, 4);
     return chip_end(chip);
 }
 
@@ -417,7 +278,7 @@ struct pointers {
 
 static struct pointers get_pointers(struct chip *chip)
 {
-    const uint8_t *r = get(chip, GET_RECEIVED, 2);
+    const uint8_t *r = sx126x_get(chip, GET_RECEIVED, 2);
 
     return (struct pointers){.len = r[0], .start = r[1]};
 }
@@ -430,7 +291,7 @@ static void read_buffer(struct chip *chip, uint8_t from, uint8_t *bytes, size_t 
         chip->out[i] = 0;
     chip->out[0] = READ_BUFFER;
     chip->out[1] = from;
-    command(chip, 3 + count);
+    sx126x_command(chip, 3 + count);
     for (size_t i = 0; i < count; i++)
         bytes[i] = chip->in[3 + i];
 }
@@ -450,7 +311,7 @@ static void read_payload(struct chip *chip, struct pointers p, struct radio_pack
 /* DS section 13.5.3. Below the noise the level after despreading says more than the total. */
 static void read_measures(struct chip *chip, struct radio_packet *packet)
 {
-    const uint8_t *r = get(chip, GET_PACKET_STATUS, 3);
+    const uint8_t *r = sx126x_get(chip, GET_PACKET_STATUS, 3);
     int8_t snr = (int8_t)r[1];
     int level = snr < 0 ? r[2] : r[0];
 
@@ -462,7 +323,7 @@ static void read_measures(struct chip *chip, struct radio_packet *packet)
  * not in the datasheet and is from memory of public drivers. */
 static bool read_received(struct chip *chip, struct radio_packet *packet)
 {
-    const uint8_t *r = get_registers(chip, REG_RECEIVED, 3);
+    const uint8_t *r = sx126x_get_registers(chip, REG_RECEIVED, 3);
     int32_t fei = (r[0] & 0x0F) << 16 | r[1] << 8 | r[2];
 
     if (fei & 0x80000)
@@ -495,7 +356,7 @@ static bool take(struct chip *chip, struct pointers *at, bool crc_error,
 
 static uint16_t get_flags(struct chip *chip)
 {
-    const uint8_t *r = get(chip, GET_IRQ, 2);
+    const uint8_t *r = sx126x_get(chip, GET_IRQ, 2);
 
     return (uint16_t)(r[0] << 8 | r[1]);
 }
@@ -538,7 +399,7 @@ static int look(struct chip *chip, struct radio_packet *packet, struct chip_seen
 static int load(struct chip *chip, const struct radio_sending *s)
 {
     chip_begin(chip);
-    set1(chip, SET_STANDBY, 1);
+    sx126x_set1(chip, SET_STANDBY, 1);
     put_frequency(chip, s->frequency_hz);
     put_modulation(chip, s->bandwidth_hz, s->spreading_factor);
     put_packet(chip, s->len, true);
@@ -547,12 +408,12 @@ static int load(struct chip *chip, const struct radio_sending *s)
     chip->out[1] = 0;
     for (size_t i = 0; i < s->len; i++)
         chip->out[2 + i] = s->bytes[i];
-    command(chip, s->len + 2U);
+    sx126x_command(chip, s->len + 2U);
     clear_flags(chip, 0xFFFF);
     chip->out[0] = SET_FS;
-    command(chip, 1);
+    sx126x_command(chip, 1);
     chip_switch(chip, CHIP_SWITCH_TRANSMIT);
-    wait_ready(chip, READY_US);
+    sx126x_wait_ready(chip, SX126X_READY_US);
     return chip_end(chip);
 }
 
@@ -569,7 +430,7 @@ static int transmit(struct chip *chip)
 static int restore(struct chip *chip)
 {
     chip_begin(chip);
-    set1(chip, SET_STANDBY, 1);
+    sx126x_set1(chip, SET_STANDBY, 1);
     chip_switch(chip, CHIP_SWITCH_OFF);
     put_power(chip, chip->setup.power_dbm);
     tune_to_channel(chip);

@@ -24,6 +24,7 @@ struct transceiver {
     int64_t deaf_since_us; /* 0: it hears */
     int64_t sent_by_us;    /* a transmission under way ends before this */
     int64_t cured_at_us;   /* when the trouble shown was over; 0: it is not, or there is none */
+    int64_t edge_kept_us;  /* an edge that was taken but belongs to the next packet; 0: none */
     unsigned missed;       /* packets in a row that no edge announced */
     unsigned stuck;        /* times in a row that the line stayed high without a reason */
     bool was_up;
@@ -78,6 +79,7 @@ static void fail(struct transceiver *t, const char *why)
     show_trouble(t, why);
     leave_turn(t);
     t->state = DOWN;
+    t->edge_kept_us = 0;
     t->counts.working = false;
     t->retry_at_us = now_us(t); /* at once; if that fails too, later and later */
 }
@@ -166,6 +168,29 @@ static void count(struct transceiver *t, const struct chip_seen *seen)
     t->counts.overrun += seen->moved;
 }
 
+static bool take_edge(struct transceiver *t, int64_t *at_us)
+{
+    if (t->edge_kept_us == 0)
+        return t->chip.bus.ops->edge_take(t->chip.bus.self, at_us) == 1;
+    *at_us = t->edge_kept_us;
+    t->edge_kept_us = 0;
+    return true;
+}
+
+/* The level may be seen before the kernel has queued the edge; and an edge that came while the chip was looked
+ * at belongs to the next packet. */
+static int64_t late_edge(struct transceiver *t, int64_t looked_at_us)
+{
+    int64_t at_us;
+
+    if (!take_edge(t, &at_us))
+        return 0;
+    if (at_us <= looked_at_us)
+        return at_us;
+    t->edge_kept_us = at_us;
+    return 0;
+}
+
 /* One look at the chip; edge_us: the stamp that woke us, 0: none. Sets *found when there was
  * something. */
 static bool look(struct transceiver *t, int64_t edge_us, bool *found)
@@ -173,17 +198,14 @@ static bool look(struct transceiver *t, int64_t edge_us, bool *found)
     struct radio_packet packet;
     struct chip_seen seen;
     int64_t before = now_us(t);
-    int64_t late_edge;
 
     if (t->ops->look(&t->chip, &packet, &seen) < 0) {
         fail(t, "");
         return false;
     }
     *found = !seen.nothing;
-    /* The level may be seen before the kernel has queued the edge. */
-    if (edge_us == 0 && *found && t->chip.bus.ops->edge_take(t->chip.bus.self, &late_edge) == 1 &&
-        late_edge <= before)
-        edge_us = late_edge;
+    if (edge_us == 0 && *found)
+        edge_us = late_edge(t, before);
     if (edge_us)
         t->missed = 0;
     count(t, &seen);
@@ -230,7 +252,7 @@ static void drain(struct transceiver *t)
 
     for (int i = 0; i < LOOKS_MAX && t->state != DOWN; i++) {
         int64_t edge_us = 0;
-        bool edge = t->chip.bus.ops->edge_take(t->chip.bus.self, &edge_us) == 1;
+        bool edge = take_edge(t, &edge_us);
 
         if (!interrupt_level(t, &high))
             return;

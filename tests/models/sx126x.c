@@ -314,11 +314,9 @@ static void write_buffer(struct sx126x *c, const uint8_t *a, size_t len)
         c->buffer[at++] = a[i];
 }
 
-/* Commands that only set. `a` are the parameters. */
-static void set_command(struct sx126x *c, int64_t now_ns, uint8_t opcode, const uint8_t *a,
-                        size_t len)
+/* Commands that change the mode or calibrate. False: the opcode is none of them. */
+static bool mode_command(struct sx126x *c, int64_t now_ns, uint8_t opcode, const uint8_t *a)
 {
-    busy_for(c, now_ns, 400);
     switch (opcode) {
     case 0x80:
         change(c, now_ns, a[0] ? XOSC : RC);
@@ -332,15 +330,29 @@ static void set_command(struct sx126x *c, int64_t now_ns, uint8_t opcode, const 
     case 0x83:
         set_tx(c, now_ns);
         break;
-    case 0x86:
-        set_frequency(c, a);
-        break;
     case 0x89:
         calibrate(c, now_ns);
         break;
     case 0x98:
         memcpy(c->image, a, 2);
         busy_for(c, now_ns, CALIBRATION_NS);
+        break;
+    default:
+        return false;
+    }
+    return true;
+}
+
+/* Commands that only set. `a` are the parameters. */
+static void set_command(struct sx126x *c, int64_t now_ns, uint8_t opcode, const uint8_t *a,
+                        size_t len)
+{
+    busy_for(c, now_ns, 400);
+    if (mode_command(c, now_ns, opcode, a))
+        return;
+    switch (opcode) {
+    case 0x86:
+        set_frequency(c, a);
         break;
     case 0x8A:
         c->lora = a[0] == 1;

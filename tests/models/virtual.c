@@ -63,6 +63,10 @@ static int edge_take(void *self, int64_t *at_us)
     pass(v, EDGE_NS);
     if (v->edge_count == 0)
         return 0;
+    if (v->edges_unseen > 0) {
+        v->edges_unseen--;
+        return 0;
+    }
     *at_us = v->edges[0] / 1000;
     v->edge_count--;
     memmove(v->edges, v->edges + 1, v->edge_count * sizeof v->edges[0]);

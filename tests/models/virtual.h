@@ -16,8 +16,9 @@ struct virtual_bus {
     size_t edge_count;
     struct model_packet sent[VIRTUAL_SENT]; /* what the chip sent, oldest first */
     size_t sent_count;
-    int64_t oversleep_ns; /* how much later than asked a sleep ends, once */
-    int64_t stall_ns;     /* how long the transfer after the next sleep is held up, once */
+    unsigned edges_unseen; /* how often an edge that waits is not yet seen by edge_take() */
+    int64_t oversleep_ns;  /* how much later than asked a sleep ends, once */
+    int64_t stall_ns;      /* how long the transfer after the next sleep is held up, once */
     bool slept;
     int64_t wake_ns;   /* from an edge to the service, as on a machine with other work */
     int fail_transfer; /* a negative errno for every transfer; 0: none */

@@ -46,7 +46,7 @@ static void dead_then_alive(struct bench *b, unsigned fault, const char *word, i
     ck_assert_uint_ge(bench_counts(b).restarts, 1);
     check_hears(b, true);
     ck_assert_msg(strstr(bench_counts(b).trouble, word), "shown for a while after it is over");
-    bench_run_ms(b, 400000);
+    bench_run_ms(b, TRANSCEIVER_TROUBLE_US / 1000);
     ck_assert_str_eq(bench_counts(b).trouble, "");
     bench_close(b);
 }
@@ -133,6 +133,48 @@ START_TEST(edge_lost)
     check_hears(&b, false);
     check_hears(&b, true);
     ck_assert_uint_eq(bench_counts(&b).restarts, 0);
+    bench_close(&b);
+}
+END_TEST
+
+/* The level is seen before the kernel has queued the edge: the stamp is still found, and right. */
+START_TEST(edge_queued_late)
+{
+    struct model_packet p;
+    struct bench b;
+
+    bench_open(&b, _i, 500000, 7);
+    bench_start(&b);
+    p = bench_packet(&b, 2000, 20, 7);
+    model_air(b.virtual.model, &p);
+    b.virtual.edges_unseen = 1;
+    bench_run_ms(&b, 100);
+    ck_assert_uint_eq(b.virtual.edges_unseen, 0);
+    ck_assert_uint_eq(b.heard_count, 1);
+    ck_assert(b.heard[0].timed);
+    ck_assert_int_le(llabs(b.heard[0].transport_us - model_packet_end_ns(&p) / 1000), 1);
+    bench_close(&b);
+}
+END_TEST
+
+/* An edge that rises while a packet without one is read is the next packet's, and is kept for it. */
+START_TEST(edge_of_the_next_packet)
+{
+    struct model_packet first, second;
+    struct bench b;
+
+    bench_open(&b, BENCH_1262, 500000, 7);
+    bench_start(&b);
+    first = bench_packet(&b, 2000, 20, 7);
+    second = bench_packet(&b, 0, 20, 8);
+    model_air(b.virtual.model, &first);
+    set_faults(&b, MODEL_EDGE_LOST);
+    model_strike(b.virtual.model, MODEL_STRIKE_PAYLOAD, &second);
+    bench_run_ms(&b, 2500); /* found by the poll */
+    ck_assert_uint_eq(bench_counts(&b).overrun, 1); /* the first was overwritten meanwhile */
+    ck_assert_uint_eq(b.heard_count, 1);
+    ck_assert_mem_eq(b.heard[0].bytes, second.bytes, 20);
+    ck_assert(b.heard[0].timed);
     bench_close(&b);
 }
 END_TEST
@@ -345,6 +387,8 @@ int main(void)
     tcase_add_test(tests, busy_stuck);
     tcase_add_test(tests, busy_hangs);
     tcase_add_loop_test(tests, edge_lost, 0, BENCH_KINDS);
+    tcase_add_loop_test(tests, edge_queued_late, 0, BENCH_KINDS);
+    tcase_add_test(tests, edge_of_the_next_packet);
     tcase_add_loop_test(tests, line_dead, 0, BENCH_KINDS);
     tcase_add_loop_test(tests, line_stuck, 0, BENCH_KINDS);
     tcase_add_loop_test(tests, lines_gone, 0, BENCH_KINDS);
