@@ -44,15 +44,22 @@ static bool holds(const struct region_band *b, uint32_t frequency_hz, uint32_t b
     return low >= (uint64_t)b->from_khz * 1000 && high <= (uint64_t)b->to_khz * 1000;
 }
 
+static const struct region_band *band_at(const struct country *country, uint32_t frequency_hz,
+                                         uint32_t bandwidth_hz)
+{
+    for (size_t i = 0; i < BANDS; i++)
+        if (strcmp(bands[i].set, country->set) == 0 && holds(&bands[i], frequency_hz, bandwidth_hz))
+            return &bands[i];
+    return NULL;
+}
+
 const struct region_band *region_band_of(const char *code, uint32_t frequency_hz,
                                          uint32_t bandwidth_hz)
 {
     const struct country *country = find(code);
+    const struct region_band *b = country ? band_at(country, frequency_hz, bandwidth_hz) : NULL;
 
-    for (size_t i = 0; country && i < BANDS; i++)
-        if (strcmp(bands[i].set, country->set) == 0 && holds(&bands[i], frequency_hz, bandwidth_hz))
-            return &bands[i];
-    return NULL;
+    return b && b->compared ? b : NULL;
 }
 
 /* The highest power at the connector that the band permits with this antenna and bandwidth. */
@@ -93,7 +100,7 @@ static void list_bands(const struct country *country, char *text, size_t size)
     size_t used = 0;
 
     for (size_t i = 0; i < BANDS && used < size; i++)
-        if (strcmp(bands[i].set, country->set) == 0)
+        if (strcmp(bands[i].set, country->set) == 0 && bands[i].compared)
             used +=
                 (size_t)snprintf(text + used, size - used, "%s%.3f to %.3f MHz", used ? ", " : "",
                                  bands[i].from_khz / 1e3, bands[i].to_khz / 1e3);
@@ -178,6 +185,16 @@ static void receive_only(const struct region_use *use, char *text)
                  use->country, caution);
 }
 
+/* What stands here from memory may be wrong: nobody sends by it. */
+static void not_compared(const struct country *country, const struct region_band *b, char *text)
+{
+    snprintf(text, REGION_TEXT,
+             "The rule of %s for this channel (%s) was not compared with its text, so this radio "
+             "only receives. "
+             "Lawful without it: receiving. %s",
+             country->name, b->rule, caution);
+}
+
 enum region_verdict region_check(const struct region_use *use, const struct region_band **band,
                                  char text[REGION_TEXT])
 {
@@ -188,7 +205,11 @@ enum region_verdict region_check(const struct region_use *use, const struct regi
         receive_only(use, text);
         return REGION_RECEIVE_ONLY;
     }
-    b = region_band_of(use->country, use->frequency_hz, use->bandwidth_hz);
+    b = band_at(country, use->frequency_hz, use->bandwidth_hz);
+    if (b && !b->compared && !b->listen) {
+        not_compared(country, b, text);
+        return REGION_RECEIVE_ONLY;
+    }
     if (!b) {
         refuse_place(country, use, text);
     } else if (b->listen) {

@@ -24,6 +24,7 @@ struct region_band {
     uint32_t duty_ppm;         /* share of any hour; REGION_NO_DUTY: no limit */
     uint32_t frame_ms;         /* longest transmission; 0: no limit */
     int32_t listen;            /* listen before talk is demanded */
+    int32_t compared; /* with the text of the rule; 0: from memory, so nobody sends by it */
     const char *rule;
 };
 
@@ -38,9 +39,9 @@ struct region_use {
 };
 
 enum region_verdict {
-    REGION_LAWFUL,       /* as far as this data goes */
-    REGION_RECEIVE_ONLY, /* country not given or not known: it may hear, not send */
-    REGION_REFUSED       /* a rule forbids it; the text says which, and what would be lawful */
+    REGION_LAWFUL, /* as far as this data goes */
+    REGION_RECEIVE_ONLY, /* country not given or not known, or its rule not compared: it may hear, not send */
+    REGION_REFUSED /* a rule forbids it; the text says which, and what would be lawful */
 };
 
 /* text: what applies, in whole sentences, with the caution; never empty. *band is set when LAWFUL. */
@@ -49,7 +50,7 @@ enum region_verdict region_check(const struct region_use *use, const struct regi
 
 /* NULL: unknown. Case does not matter. */
 const char *region_country_name(const char *country);
-/* The band that holds the whole channel, or NULL. */
+/* The band that holds the whole channel and whose rule was compared with its text, or NULL: do not send. */
 const struct region_band *region_band_of(const char *country, uint32_t frequency_hz,
                                          uint32_t bandwidth_hz);
 

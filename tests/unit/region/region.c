@@ -82,6 +82,30 @@ START_TEST(unknown_country_receives_only)
 }
 END_TEST
 
+/* Nobody sends by a line that was written from memory. */
+START_TEST(rule_from_memory_receives_only)
+{
+    static const struct {
+        const char *country;
+        double mhz;
+        uint32_t khz;
+    } places[] = {{"CA", 915.0, 500}, {"AU", 917.5, 500}, {"DE", 866.0, 125}, {"FR", 869.85, 125}};
+    char text[REGION_TEXT];
+
+    for (size_t i = 0; i < sizeof places / sizeof places[0]; i++) {
+        uint32_t hz = (uint32_t)(places[i].mhz * 1e6);
+
+        ck_assert_int_eq(ask(places[i].country, places[i].mhz, places[i].khz, 7, 5, 0, text),
+                         REGION_RECEIVE_ONLY);
+        ck_assert_ptr_nonnull(strstr(text, "only receives"));
+        ck_assert_ptr_null(region_band_of(places[i].country, hz, places[i].khz * 1000));
+    }
+    ck_assert_ptr_nonnull(region_band_of("DE", 868100000, 125000));
+    ck_assert_int_eq(ask("DE", 915.0, 125, 7, 10, 0, text), REGION_REFUSED);
+    ck_assert_ptr_null(strstr(text, "869.700")); /* nor is it offered */
+}
+END_TEST
+
 /* Regional parameters of the link layer: 923.3 + 0.6 n MHz. */
 START_TEST(rx1_of_stock_stacks)
 {
@@ -113,6 +137,7 @@ int main(void)
     tcase_add_test(tests, united_states);
     tcase_add_test(tests, europe);
     tcase_add_test(tests, unknown_country_receives_only);
+    tcase_add_test(tests, rule_from_memory_receives_only);
     tcase_add_test(tests, rx1_of_stock_stacks);
     suite_add_tcase(suite, tests);
     runner = srunner_create(suite);
