@@ -6,15 +6,16 @@
 #include "collector/cli/command.h"
 #include "common/log.h"
 
-static const struct command *const commands[] = {&check_command, &status_command, &why_command,
-                                                 &round_command, &plan_command,   &frame_command};
+static const struct command *const commands[] = {
+    &check_command, &status_command,  &why_command,         &round_command,
+    &plan_command,  &visited_command, &acknowledge_command, &frame_command};
 enum { COMMANDS = sizeof commands / sizeof commands[0] };
 
 static void print_list(FILE *out)
 {
     fputs("usage: edgerow COMMAND [OPTION]...\n\n", out);
     for (int i = 0; i < COMMANDS; i++)
-        fprintf(out, "  %-8s %s\n", commands[i]->name, commands[i]->summary);
+        fprintf(out, "  %-12s %s\n", commands[i]->name, commands[i]->summary);
     fputs("\n`edgerow COMMAND --help` says more, `man edgerow` everything.\n", out);
 }
 

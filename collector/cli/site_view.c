@@ -2,9 +2,11 @@
 
 #include <errno.h>
 #include <stdio.h>
+#include <stdlib.h>
 #include <string.h>
 #include <time.h>
 
+#include "collector/store/entered.h"
 #include "collector/store/store.h"
 #include "protocol/feed/stamp.h"
 
@@ -108,7 +110,7 @@ int site_view_open(struct site_view *view, const struct site_view_options *optio
     if (error != 0)
         return error;
     view->now_s = choose_now(view, options);
-    if (!view->db)
+    if (!view->db || options->unjudged)
         return 0;
     error = judging_open(&view->judging, view->db, &view->site, view->roster, NULL, view->now_s);
     if (error == 0)
@@ -141,4 +143,58 @@ void site_view_say_empty(const struct site_view *view)
            "station on. Its first report comes within one of its intervals.\n",
            view->site.store, view->roster->assignment_count, view->roster->block_count,
            view->site.stations);
+}
+
+static bool alike(const char *a, const char *b)
+{
+    return strcasecmp(a, b) == 0 || strcasestr(a, b) || strcasestr(b, a);
+}
+
+void site_view_say_unknown_trap(const struct site_view *view, const char *command, const char *name)
+{
+    const char *last = "";
+    int named = 0;
+    fprintf(stderr, "edgerow %s: there is no trap \"%s\" in %s.", command, name,
+            view->site.stations);
+    for (size_t i = 0; i < view->roster->assignment_count && named < 5; i++) {
+        const char *trap = view->roster->assignments[view->roster->by_trap[i]].trap;
+        if (strcmp(trap, last) == 0 || !alike(trap, name))
+            continue;
+        fprintf(stderr, "%s%s", named++ ? ", " : " Did you mean ", trap);
+        last = trap;
+    }
+    fputs(named ? "?\n" : "\n", stderr);
+}
+
+int site_view_block(const struct site_view *view, const char *command, const char *name)
+{
+    for (size_t i = 0; i < view->roster->block_count; i++)
+        if (strcmp(view->roster->blocks[i].name, name) == 0)
+            return (int)i;
+    fprintf(stderr, "edgerow %s: there is no block \"%s\" in %s: it has", command, name,
+            view->site.blocks);
+    for (size_t i = 0; i < view->roster->block_count && i < 8; i++)
+        fprintf(stderr, "%s %s", i ? "," : "", view->roster->blocks[i].name);
+    fputs(view->roster->block_count > 8 ? " and more\n" : "\n", stderr);
+    return -ENOENT;
+}
+
+int site_view_open_entered(const struct site_view *view, const char *command, sqlite3 **db)
+{
+    struct settings_fault fault;
+    int error = entered_open(view->site.store, view->site.entered, db, &fault);
+    if (error == 0)
+        return 0;
+    fprintf(stderr, "edgerow %s: nothing was entered. %s\n", command, fault.text);
+    if (error == -EACCES || error == -EROFS || error == -EPERM)
+        fputs("Both files belong to the collector's user: use sudo, or join its group.\n", stderr);
+    return error;
+}
+
+const char *site_view_who(const char *given)
+{
+    const char *who = given ? given : getenv("SUDO_USER");
+    if (!who)
+        who = getenv("USER");
+    return who ? who : "";
 }

@@ -22,6 +22,7 @@ struct site_view_options {
     const char *site; /* path of site.ini */
     int64_t at_s;     /* judge as of this instant; 0: now, in a rehearsal its last report */
     bool json;
+    bool unjudged; /* settings, roster and store are enough */
 };
 
 #define SITE_VIEW_DEFAULT "/etc/edgerow/site.ini"
@@ -41,5 +42,14 @@ int site_view_open(struct site_view *view, const struct site_view_options *optio
 void site_view_close(struct site_view *view);
 /* What to say, on standard output, when nothing is stored yet. */
 void site_view_say_empty(const struct site_view *view);
+/* On standard error, with the names that are alike. */
+void site_view_say_unknown_trap(const struct site_view *view, const char *command,
+                                const char *name);
+/* A block's index in the roster; -ENOENT: said on standard error. */
+int site_view_block(const struct site_view *view, const char *command, const char *name);
+/* Opens the store for entering something; said on standard error when it cannot be. */
+int site_view_open_entered(const struct site_view *view, const char *command, sqlite3 **db);
+/* Who enters: the name given, or that of the login. */
+const char *site_view_who(const char *given);
 
 #endif

@@ -144,35 +144,13 @@ static int print_json(const struct judging_trap *trap)
     return 0;
 }
 
-/* ---- a trap that is not there ---- */
-
-static bool alike(const char *a, const char *b)
-{
-    return strcasecmp(a, b) == 0 || strcasestr(a, b) || strcasestr(b, a);
-}
-
-static void say_unknown(const struct site_view *view, const char *name)
-{
-    const char *last = "";
-    int named = 0;
-    fprintf(stderr, "edgerow why: there is no trap \"%s\" in %s.", name, view->site.stations);
-    for (size_t i = 0; i < view->roster->assignment_count && named < 5; i++) {
-        const char *trap = view->roster->assignments[view->roster->by_trap[i]].trap;
-        if (strcmp(trap, last) == 0 || !alike(trap, name))
-            continue;
-        fprintf(stderr, "%s%s", named++ ? ", " : " Did you mean ", trap);
-        last = trap;
-    }
-    fputs(named ? "?\n" : "\n", stderr);
-}
-
 static int show(const struct site_view *view, const struct site_view_options *options,
                 const char *name)
 {
     const struct roster_assignment *latest = NULL;
     struct judging_trap trap;
     if (!roster_of_trap(view->roster, name, view->now_s, &latest) && !latest) {
-        say_unknown(view, name);
+        site_view_say_unknown_trap(view, "why", name);
         return -ENOENT;
     }
     if (!view->db) {

@@ -114,6 +114,41 @@ static int check_whole(sqlite3 *db)
     return -EBADMSG;
 }
 
+/* What came after the first layout, by the version it makes another of; a new store takes them all. */
+static const char *const upgrades[] = {
+    [1] = "CREATE TABLE fruit_count (id INTEGER PRIMARY KEY, at_s INTEGER NOT NULL, block TEXT NOT "
+          "NULL, place TEXT NOT NULL, looked_at INTEGER NOT NULL, damaged INTEGER NOT NULL,"
+          " by_whom TEXT NOT NULL, entered_s INTEGER NOT NULL) STRICT;"
+          "CREATE TABLE stage (id INTEGER PRIMARY KEY, at_s INTEGER NOT NULL, block TEXT NOT NULL,"
+          " stage TEXT NOT NULL, by_whom TEXT NOT NULL, entered_s INTEGER NOT NULL) STRICT;"
+          "CREATE TABLE frozen_round (day_s INTEGER PRIMARY KEY, asked TEXT NOT NULL,"
+          " made_s INTEGER NOT NULL, text TEXT NOT NULL, json TEXT NOT NULL) STRICT;",
+};
+_Static_assert(sizeof upgrades / sizeof upgrades[0] == DATABASE_VERSION, "one for each version");
+
+static int upgrade(sqlite3 *db, int64_t version)
+{
+    int error = 0;
+    for (; version < DATABASE_VERSION && !error; version++)
+        error = database_run(db, upgrades[version]);
+    return error;
+}
+
+/* A store of older software; nobody else writes it now. */
+static int upgrade_file(sqlite3 *db, int64_t version)
+{
+    char sql[64];
+    snprintf(sql, sizeof sql, "PRAGMA user_version = %d; COMMIT", DATABASE_VERSION);
+    int error = database_run(db, "BEGIN IMMEDIATE");
+    if (!error)
+        error = upgrade(db, version);
+    if (!error)
+        error = database_run(db, sql);
+    if (error && !sqlite3_get_autocommit(db))
+        (void)database_run(db, "ROLLBACK");
+    return error;
+}
+
 static int make_schema(sqlite3 *db, int64_t now_s)
 {
     uint64_t id;
@@ -127,6 +162,8 @@ static int make_schema(sqlite3 *db, int64_t now_s)
     int error = database_run(db, "BEGIN IMMEDIATE");
     if (!error)
         error = database_run(db, (const char *)schema_sql);
+    if (!error)
+        error = upgrade(db, 1);
     if (!error)
         error = database_run(db, sql);
     return error;
@@ -168,6 +205,8 @@ static int prepare_file(struct database *database, const char *path, int64_t now
     if (!error && version == 0) {
         error = make_schema(database->db, now_s);
         database->made = !error;
+    } else if (!error && version < DATABASE_VERSION) {
+        error = upgrade_file(database->db, version);
     }
     if (!error)
         error = query_text(database->db, "SELECT id FROM store", database->id, sizeof database->id);

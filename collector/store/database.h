@@ -11,7 +11,7 @@
 
 #include "common/settings.h"
 
-enum { DATABASE_VERSION = 1 };
+enum { DATABASE_VERSION = 2 };
 
 struct database {
     sqlite3 *db;

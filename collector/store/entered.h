@@ -27,9 +27,29 @@ struct entered_visit {
     size_t count_count;
 };
 
+/* Clusters of fruit that somebody looked at, in one place of a block. */
+struct entered_fruit {
+    int64_t at_s;
+    const char *block;
+    const char *place; /* one of entered_places */
+    int64_t looked_at, damaged;
+    const char *by_whom;
+    int64_t entered_s;
+};
+
+/* What somebody saw of the season. */
+struct entered_stage {
+    int64_t at_s;
+    const char *block; /* empty: the site */
+    const char *stage; /* one of the caller's */
+    const char *by_whom;
+    int64_t entered_s;
+};
+
 /* NULL-terminated. */
 extern const char *const entered_actions[]; /* topped up, replaced, emptied, cleaned */
 extern const char *const entered_kinds[];   /* paper wasps, other wasps, honey bees, others */
+extern const char *const entered_places[];  /* edge, interior, untrapped */
 
 /* The operator's connection: it writes, but never checkpoints. The second file is made when it is missing.
  * 0 or a negative errno with a sentence. Close with sqlite3_close. */
@@ -38,6 +58,10 @@ int entered_open(const char *store_path, const char *entered_path, sqlite3 **db,
 /* Writes a visit and its counts into both. 0 and *id; -EINVAL for an action, kind or number that is none;
  * or another negative errno, and neither has it. */
 int entered_add(sqlite3 *db, const struct entered_visit *visit, int64_t *id);
+/* Several at once, or none of them: one mistake in a line does not leave half a line entered. */
+int entered_add_visits(sqlite3 *db, const struct entered_visit *visits, size_t count);
+int entered_add_fruit(sqlite3 *db, const struct entered_fruit *fruit, size_t count);
+int entered_add_stage(sqlite3 *db, const struct entered_stage *stage);
 /* For the collector's own connection: copies what either file lacks. */
 int entered_sync(sqlite3 *db, const char *entered_path, struct settings_fault *fault);
 

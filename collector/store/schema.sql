@@ -1,4 +1,5 @@
 -- The collector's store. One writing connection. Times are UTC seconds unless a name says otherwise.
+-- This is the first layout; what came later is in database.c.
 -- Keys begin with time: with stations reporting in turn, a key that begins with the station would touch a
 -- page for every row.
 

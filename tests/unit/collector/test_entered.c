@@ -37,8 +37,10 @@ static void expect(sqlite3 *db, int64_t visits)
 {
     ck_assert_int_eq(number(db, "SELECT count(*) FROM main.visit"), visits);
     ck_assert_int_eq(number(db, "SELECT count(*) FROM entered.visit"), visits);
-    ck_assert_int_eq(number(db, "SELECT sum(count) FROM main.hand_count"), visits * 33);
-    ck_assert_int_eq(number(db, "SELECT sum(count) FROM entered.hand_count"), visits * 33);
+    ck_assert_int_eq(number(db, "SELECT coalesce(sum(count), 0) FROM main.hand_count"),
+                     visits * 33);
+    ck_assert_int_eq(number(db, "SELECT coalesce(sum(count), 0) FROM entered.hand_count"),
+                     visits * 33);
     ck_assert_int_eq(
         number(db, "SELECT count(*) FROM main.visit JOIN entered.visit USING (id, trap, at_s)"),
         visits);
@@ -86,6 +88,56 @@ START_TEST(kept_twice)
 }
 END_TEST
 
+/* A line with one mistake in it leaves nothing entered; fruit and stages are kept twice too. */
+START_TEST(all_or_nothing)
+{
+    struct database database;
+    struct entered_visit visits[2] = {{1785000000, "t1", "cleaned", NAN, "", 1785000100, NULL, 0},
+                                      {1785000000, "t2", "kicked", NAN, "", 1785000100, NULL, 0}};
+    struct entered_fruit fruit[2] = {{1785000000, "north", "edge", 20, 3, "Ada", 1785000100},
+                                     {1785000000, "north", "interior", 20, 21, "", 1785000100}};
+    struct entered_stage stage = {1785000000, "", "first workers", "Ada", 1785000100};
+    unlink(store_path);
+    unlink(entered_path);
+    sqlite3 *command = start(&database);
+    ck_assert_int_eq(entered_add_visits(command, visits, 2), -EINVAL);
+    ck_assert_int_eq(entered_add_fruit(command, fruit, 2), -EINVAL);
+    expect(command, 0);
+    visits[1].action = "topped up";
+    fruit[1].damaged = 20;
+    ck_assert_int_eq(entered_add_visits(command, visits, 2), 0);
+    ck_assert_int_eq(entered_add_fruit(command, fruit, 2), 0);
+    ck_assert_int_eq(entered_add_stage(command, &stage), 0);
+    stop(&database, command);
+    ck_assert_int_eq(unlink(store_path), 0);
+    command = start(&database);
+    ck_assert_int_eq(number(command, "SELECT count(*) FROM main.visit"), 2);
+    ck_assert_int_eq(number(command, "SELECT sum(damaged) FROM main.fruit_count"), 23);
+    ck_assert_int_eq(number(command, "SELECT count(*) FROM main.stage"), 1);
+    stop(&database, command);
+}
+END_TEST
+
+/* A store of the first layout is brought up to date and keeps what it holds. */
+START_TEST(an_older_store)
+{
+    struct database database;
+    unlink(store_path);
+    ck_assert_int_eq(database_open(&database, store_path, 1, &fault), 0);
+    char id[17];
+    strcpy(id, database.id);
+    ck_assert_int_eq(database_run(database.db, "DROP TABLE stage; DROP TABLE fruit_count;"
+                                               "DROP TABLE frozen_round; PRAGMA user_version = 1"),
+                     0);
+    database_close(&database);
+    ck_assert_int_eq(database_open(&database, store_path, 2, &fault), 0);
+    ck_assert_str_eq(database.id, id);
+    ck_assert_int_eq(number(database.db, "PRAGMA user_version"), DATABASE_VERSION);
+    ck_assert_int_eq(number(database.db, "SELECT count(*) FROM stage"), 0);
+    database_close(&database);
+}
+END_TEST
+
 START_TEST(refused)
 {
     struct database database;
@@ -122,6 +174,8 @@ int main(void)
     TCase *tcase = tcase_create("visits");
     tcase_add_test(tcase, kept_twice);
     tcase_add_test(tcase, refused);
+    tcase_add_test(tcase, all_or_nothing);
+    tcase_add_test(tcase, an_older_store);
     suite_add_tcase(suite, tcase);
     SRunner *runner = srunner_create(suite);
     srunner_run_all(runner, CK_ENV);
