@@ -8,18 +8,11 @@
 #include "common/clock.h"
 #include "common/log.h"
 #include "common/session.h"
-#include "gateway/publish/flow.h"
+#include "gateway/publish/courier.h"
 #include "protocol/feed/presence.h"
 #include "protocol/feed/topic.h"
 
 _Static_assert((int)FLOW_PEERS_MAX >= (int)GATEWAY_COLLECTORS_MAX, "a flow position per collector");
-
-/* A turn of the loop hands over at most this many rows, so that frames are not kept waiting. And the
- * session has at most so many that the broker has not acknowledged: the library walks through all of them
- * for each acknowledgement. */
-enum { ROWS_AT_ONCE = 128, SESSION_HOLDS = 256 };
-
-#define RENEW_PAUSE_US INT64_C(3600000000)
 
 struct publisher {
     struct session *session;
@@ -27,13 +20,10 @@ struct publisher {
     sd_event_source *patience; /* a collector's mark is overdue */
     sd_event_source *more;     /* rows are left for the next turn of the loop */
     struct spool *spool;
-    struct flow flow;
-    unsigned collectors;
+    struct courier courier;
     struct publisher_events events;
     int64_t since_ms;
-    int64_t renewed_us; /* when the spool last had a new id, transport time; 0: not in this run */
-    bool blocked;       /* the session takes no more for now */
-    struct publisher_counts counts;
+    bool blocked; /* the session takes no more for now */
     struct log_gate ignored_gate, refused_gate, read_gate;
     char site[FEED_NAME_MAX + 1];
     char row_topic[FEED_TOPIC_MAX], presence_topic[FEED_TOPIC_MAX], health_topic[FEED_TOPIC_MAX];
@@ -42,7 +32,7 @@ struct publisher {
 
 static int arm_patience(struct publisher *p)
 {
-    int64_t due_us = flow_due_us(&p->flow);
+    int64_t due_us = courier_due_us(&p->courier);
     if (due_us == INT64_MAX || !session_is_connected(p->session))
         return sd_event_source_set_enabled(p->patience, SD_EVENT_OFF);
     sd_event_source_set_time(p->patience, (uint64_t)due_us);
@@ -59,23 +49,23 @@ static void complain_read(struct publisher *p, uint64_t wanted, const char *why)
 }
 
 /* 1: published; 0: nothing to publish or no room; negative: the spool cannot be read. */
-static int publish_one(struct publisher *p, uint64_t last)
+static int publish_one(struct publisher *p)
 {
-    uint64_t wanted = flow_next(&p->flow, last);
+    uint64_t wanted = courier_wanted(&p->courier);
     struct feed_row row;
     size_t len;
     if (wanted == 0)
         return 0;
-    if (session_in_flight(p->session) >= SESSION_HOLDS) {
+    if (session_in_flight(p->session) >= COURIER_IN_FLIGHT) {
         p->blocked = true;
         return 0;
     }
-    int found = spool_read(p->spool, wanted, &row);
-    if (found <= 0) {
-        complain_read(p, wanted, found == 0 ? "it is missing" : strerror(-found));
+    int error = courier_read(&p->courier, wanted, &row);
+    if (error < 0) {
+        complain_read(p, wanted, error == -ENOENT ? "it is missing" : strerror(-error));
         return -EIO;
     }
-    int error = feed_row_encode(&row, p->text, sizeof p->text, &len);
+    error = feed_row_encode(&row, p->text, sizeof p->text, &len);
     if (error != 0) {
         complain_read(p, wanted, feed_error_text(error));
         return -EIO;
@@ -85,19 +75,17 @@ static int publish_one(struct publisher *p, uint64_t last)
         p->blocked = true;
         return 0;
     }
-    flow_sent(&p->flow, wanted, row.n, clock_transport_us());
+    courier_sent(&p->courier, wanted, &row, clock_transport_us());
     return 1;
 }
 
 void publisher_pump(struct publisher *p)
 {
-    struct spool_state state;
     int done = 0, published = 1;
     p->blocked = !session_is_connected(p->session);
-    spool_state(p->spool, &state);
-    while (!p->blocked && published == 1 && done++ < ROWS_AT_ONCE)
-        published = publish_one(p, state.last);
-    bool more = published == 1 && !p->blocked && flow_next(&p->flow, state.last) != 0;
+    while (!p->blocked && published == 1 && done++ < COURIER_ROWS_AT_ONCE)
+        published = publish_one(p);
+    bool more = published == 1 && !p->blocked && courier_wanted(&p->courier) != 0;
     sd_event_source_set_enabled(p->more, more ? SD_EVENT_ONESHOT : SD_EVENT_OFF);
     arm_patience(p);
 }
@@ -121,7 +109,7 @@ static int on_patience(sd_event_source *source, uint64_t at_us, void *user)
     (void)source;
     (void)at_us;
     struct publisher *p = user;
-    flow_tick(&p->flow, clock_transport_us());
+    courier_tick(&p->courier, clock_transport_us());
     publisher_pump(p);
     return 0;
 }
@@ -141,7 +129,7 @@ static void on_connected(void *user, bool session_present)
     struct publisher *p = user;
     publish_presence(p, true);
     p->events.connected(p->events.user);
-    flow_connected(&p->flow, clock_transport_us());
+    courier_connected(&p->courier, clock_transport_us());
     publisher_pump(p);
 }
 
@@ -154,23 +142,18 @@ static void on_disconnected(void *user, const char *why)
     arm_patience(p);
 }
 
-static void ignore_mark(struct publisher *p, const char *topic, const char *why)
+static void say_ignored(struct publisher *p, const char *topic, const char *why)
 {
     uint64_t held;
-    p->counts.marks_ignored++;
     if (log_gate_open(&p->ignored_gate, clock_transport_us(), &held))
         log_warning("A stored mark in %s was ignored: %s (%llu more since the last such line).",
                     topic, why, (unsigned long long)held);
 }
 
-/* Another history goes by our spool's id: the file was restored from a copy, or the card lost what
- * it had promised to keep. Under a new id every row that is still held is published again, and the
- * numbers used twice harm nobody. Once an hour, so that forged marks cannot keep us at it. */
-static void refuse_mark(struct publisher *p, const char *collector, const struct feed_mark *mark)
+static void say_refused(struct publisher *p, const char *collector, const struct feed_mark *mark)
 {
     uint64_t held;
     struct spool_state state;
-    p->counts.marks_refused++;
     spool_state(p->spool, &state);
     if (log_gate_open(&p->refused_gate, clock_transport_us(), &held))
         log_error(
@@ -180,13 +163,11 @@ static void refuse_mark(struct publisher *p, const char *collector, const struct
             "spool restored from a copy, or does the memory card lose writes?",
             collector, mark->spool, (unsigned long long)mark->n, mark->hash,
             (unsigned long long)state.last);
-    int64_t now_us = clock_transport_us();
-    bool lately = p->renewed_us != 0 && now_us - p->renewed_us < RENEW_PAUSE_US;
-    if (lately || spool_renew(p->spool) != 0)
-        return;
-    p->renewed_us = now_us;
-    for (unsigned i = 0; i < p->collectors; i++)
-        flow_set(&p->flow, i, 0, clock_transport_us());
+}
+
+static void say_renewed(struct publisher *p)
+{
+    struct spool_state state;
     spool_state(p->spool, &state);
     log_warning("The spool goes on as %s, and what it holds from row %llu on is published again.",
                 state.id, (unsigned long long)state.oldest);
@@ -198,31 +179,29 @@ static void on_message(void *user, const char *topic, const void *payload, size_
     struct publisher *p = user;
     struct feed_topic parsed;
     struct feed_mark mark;
-    struct feed_fault fault;
     if (feed_topic_parse(topic, &parsed) != 0 || parsed.kind != FEED_TOPIC_STORED || len == 0)
         return;
-    if (feed_mark_decode(payload, len, &mark, &fault) != 0) {
-        ignore_mark(p, topic, feed_error_text(fault.error));
-        return;
-    }
-    int collector = spool_collector(p->spool, parsed.other);
-    switch (spool_mark(p->spool, collector, &mark)) {
-    case SPOOL_MARK_IGNORED:
-        ignore_mark(p, topic,
-                    collector < 0 ? "that collector is not named in [collectors] names"
-                                  : "it speaks of another spool");
+    enum courier_heard heard = courier_hear(&p->courier, parsed.other, payload, len, retained,
+                                            clock_transport_us(), &mark);
+    switch (heard) {
+    case COURIER_UNREADABLE:
+        say_ignored(p, topic, "it cannot be read");
         break;
-    case SPOOL_MARK_REFUSED:
-        refuse_mark(p, parsed.other, &mark);
+    case COURIER_STRANGER:
+        say_ignored(p, topic, "that collector is not named in [collectors] names");
         break;
-    case SPOOL_MARK_SAME:
-        if (retained) /* our own connection began, and the flow has gone back for that already */
-            break;
-        /* fall through */
-    case SPOOL_MARK_MOVED:
-    case SPOOL_MARK_BACK:
-        flow_marked(&p->flow, (unsigned)collector, spool_collector_mark(p->spool, collector),
-                    clock_transport_us());
+    case COURIER_OTHER_SPOOL:
+        say_ignored(p, topic, "it speaks of another spool");
+        break;
+    case COURIER_REFUSED:
+        say_refused(p, parsed.other, &mark);
+        break;
+    case COURIER_RENEWED:
+        say_refused(p, parsed.other, &mark);
+        say_renewed(p);
+        break;
+    case COURIER_OBEYED:
+    case COURIER_KNOWN:
         break;
     }
 }
@@ -237,7 +216,7 @@ static void on_sent(void *user, int id)
 {
     (void)id;
     struct publisher *p = user;
-    if (p->blocked && session_in_flight(p->session) <= SESSION_HOLDS / 2)
+    if (p->blocked && session_in_flight(p->session) <= COURIER_IN_FLIGHT / 2)
         sd_event_source_set_enabled(p->more, SD_EVENT_ONESHOT);
 }
 
@@ -294,10 +273,8 @@ int publisher_open(struct publisher **publisher, sd_event *event,
     p->spool = spool;
     p->since_ms = now_ms;
     p->events = *events;
-    p->collectors = settings->collectors.count;
-    flow_start(&p->flow, p->collectors, (uint64_t)settings->spool.window);
-    for (unsigned i = 0; i < p->collectors; i++)
-        flow_set(&p->flow, i, spool_collector_mark(spool, (int)i), clock_transport_us());
+    courier_start(&p->courier, spool, settings->collectors.count, (uint64_t)settings->spool.window,
+                  clock_transport_us());
     int error = make_topics(p, settings, marks_topic);
     if (error == 0)
         error = sd_event_add_time(event, &p->patience, CLOCK_MONOTONIC, 0, 100000, on_patience, p);
@@ -341,5 +318,6 @@ void publisher_health(struct publisher *p, const struct feed_gateway_health *hea
 
 void publisher_counts(const struct publisher *p, struct publisher_counts *counts)
 {
-    *counts = p->counts;
+    *counts = (struct publisher_counts){.marks_refused = p->courier.marks_refused,
+                                        .marks_ignored = p->courier.marks_ignored};
 }
