@@ -81,12 +81,10 @@ static void enter(struct session *session, enum state state)
 /* Doubles to a bound; a random half of it keeps a site's clients from coming back in step. */
 static uint64_t next_delay_us(struct session *session)
 {
-    uint64_t ms = DELAY_MOST_MS;
+    unsigned doublings = session->attempts++;
+    uint64_t ms = doublings < 7 ? (uint64_t)DELAY_FIRST_MS << doublings : DELAY_MOST_MS;
     uint32_t random = 0;
 
-    if (session->attempts < 7)
-        ms = (uint64_t)DELAY_FIRST_MS << session->attempts;
-    session->attempts++;
     if (getrandom(&random, sizeof random, 0) < 0)
         random = (uint32_t)clock_transport_us();
     return ms * 500 + random % (ms * 500);
@@ -167,12 +165,10 @@ static void lost(struct session *session, const char *why)
 /* A batch ends: the owner commits, and only what it committed is acknowledged. */
 static bool end_batch(struct session *session)
 {
-    unsigned messages = session->batch_messages;
+    bool any = session->batch_messages > 0;
 
     session->batch_messages = 0;
-    if (messages == 0 || !session->events.batch)
-        return true;
-    return session->events.batch(session->events.user);
+    return !any || !session->events.batch || session->events.batch(session->events.user);
 }
 
 static void read_in(struct session *session)
@@ -423,11 +419,11 @@ static int watch_socket(struct session *session)
     if (fd < 0)
         return -errno;
     int rc = sd_event_add_io(session->event, &session->socket, fd, EPOLLIN, on_socket, session);
-    if (rc < 0) {
+    if (rc < 0)
         close(fd);
-        return rc;
-    }
-    return sd_event_source_set_io_fd_own(session->socket, 1);
+    else
+        rc = sd_event_source_set_io_fd_own(session->socket, 1);
+    return rc;
 }
 
 static int on_joined(sd_event_source *source, int fd, uint32_t revents, void *user)
@@ -472,16 +468,14 @@ static int add_sources(struct session *session)
         return -errno;
     int rc = sd_event_add_io(session->event, &session->joined, session->joined_fd, EPOLLIN,
                              on_joined, session);
-    if (rc < 0)
-        return rc;
-    rc = sd_event_add_defer(session->event, &session->flush, on_flush, session);
-    if (rc < 0)
-        return rc;
-    rc = sd_event_source_set_enabled(session->flush, SD_EVENT_OFF);
-    if (rc < 0)
-        return rc;
-    return sd_event_add_time_relative(session->event, &session->timer, CLOCK_MONOTONIC, 0, 10000,
-                                      on_timer, session);
+    if (rc >= 0)
+        rc = sd_event_add_defer(session->event, &session->flush, on_flush, session);
+    if (rc >= 0)
+        rc = sd_event_source_set_enabled(session->flush, SD_EVENT_OFF);
+    if (rc >= 0)
+        rc = sd_event_add_time_relative(session->event, &session->timer, CLOCK_MONOTONIC, 0, 10000,
+                                        on_timer, session);
+    return rc;
 }
 
 static int open_link(struct session *session, const struct session_settings *settings,
