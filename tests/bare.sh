@@ -25,7 +25,8 @@ mkdir -p "$root/src"
 (cd "$source" && git ls-files -co --exclude-standard -z | tar --null -T - -cf -) | tar -C "$root/src" -xf -
 cp /etc/resolv.conf "$root/etc/resolv.conf"
 # How this machine reaches its package sources is its own affair: hand over what it is set up with.
-for file in /etc/apt/apt.conf.d/*proxy* /etc/npmrc /root/.npmrc; do
+# Certificates of its own go where the package ca-certificates finds them when it is installed.
+for file in /etc/apt/apt.conf.d/*proxy* /usr/local/share/ca-certificates/*.crt /etc/npmrc /root/.npmrc; do
     [ ! -f "$file" ] || install -D "$file" "$root$file"
 done
 passed=(PATH=/usr/sbin:/usr/bin:/sbin:/bin HOME=/root LANG=C.UTF-8)
