@@ -93,9 +93,11 @@ static const struct settings_key keys[] = {
     {"notices", "quiet_to", SETTINGS_CLOCK, SITE(quiet_to_s), 0, 0, "06:00", NULL,
      "End of the quiet hours; the same as quiet_from: there are none."},
     {"notices", "repeat_hours", SETTINGS_INTEGER, SITE(repeat_hours), 0, 720, "24", NULL,
-     "Hours after which an open notice is sent again until somebody acknowledges it; 0: never."},
+     "Hours after which a morning letter reminds of an open notice, until somebody acknowledges "
+     "it; an "
+     "urgent one is sent again at once; 0: never."},
     {"notices", "letter", SETTINGS_CLOCK, SITE(letter_s), 0, 0, "06:00", NULL,
-     "Time of day of the morning message."},
+     "Time of day of the morning letter, one message for all blocks."},
 
     {"rehearsal", "clock", SETTINGS_PATH, SITE(follow), 0, 0, "", NULL,
      "Clock socket of a rehearsal; empty: the machine's clock."},

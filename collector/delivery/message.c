@@ -172,10 +172,12 @@ static void write_date(FILE *out, int64_t at_s, int64_t offset_s)
 static void write_id(FILE *out, const char *header, const struct message *m, uint32_t revision,
                      const struct address *from)
 {
-    char id[ADDRESS_SPEC_MAX + 160];
-    int len = snprintf(id, sizeof(id), "<n-%06" PRId64 ".%" PRIu32 ".%.32s.%.32s.%" PRIx64 "@%s>",
-                       m->notice, revision, m->delivery, m->site, (uint64_t)m->opened_s,
-                       strchr(from->spec, '@') + 1);
+    char id[ADDRESS_SPEC_MAX + 160], which[32] = "letter";
+    if (m->notice != 0)
+        snprintf(which, sizeof(which), "n-%06" PRId64, m->notice);
+    int len =
+        snprintf(id, sizeof(id), "<%s.%" PRIu32 ".%.32s.%.32s.%" PRIx64 "@%s>", which, revision,
+                 m->delivery, m->site, (uint64_t)m->opened_s, strchr(from->spec, '@') + 1);
     /* With long names it fills a line of its own. */
     bool fits = strlen(header) + 2 + (size_t)len <= LINE_MAX_SHOULD;
     fprintf(out, "%s:%s %s\r\n", header, fits ? "" : "\r\n", id);
@@ -235,7 +237,7 @@ int message_write(const struct message *message, char **bytes, size_t *len)
     if (rc == 0) {
         write_subject(out, message->subject);
         write_id(out, "Message-ID", message, message->revision, &from);
-        if (message->revision > 1)
+        if (message->revision > 1 && message->notice != 0)
             write_id(out, "References", message, 1, &from);
         fputs("Auto-Submitted: auto-generated\r\nMIME-Version: 1.0\r\n"
               "Content-Type: text/plain; charset=UTF-8\r\n"

@@ -13,7 +13,7 @@ struct message {
     const char *from, *to;       /* address lists, see address.h */
     const char *subject, *text;  /* UTF-8; lines of text end with LF */
     const char *site, *delivery; /* names */
-    int64_t notice;
+    int64_t notice;              /* 0: a letter, which stands alone */
     uint32_t revision;
     int64_t opened_s; /* of the notice: tells apart notices of a store made anew */
     int64_t at_s;     /* Date */

@@ -131,6 +131,63 @@ static void say_reason(struct line *line, const struct facts *facts, const struc
     }
 }
 
+static void brief_level(char brief[NOTICE_BRIEF_MAX], const struct facts_trap *trap,
+                        const struct zone *zone, int64_t now_s)
+{
+    const struct bait_verdict *v = &trap->bait;
+    char from[32];
+    write_when(zone, v->from_s, now_s, from);
+    if (v->condition == FEED_TRAP_FAILED)
+        snprintf(brief, NOTICE_BRIEF_MAX, "too low at %.0f mm, top up", v->level_mm);
+    else
+        snprintf(brief, NOTICE_BRIEF_MAX, "top up by %.20s, now %.0f mm", from, v->level_mm);
+}
+
+/* What to do, in as few words as a list on a telephone takes. */
+static void say_brief(char brief[NOTICE_BRIEF_MAX], const struct facts *facts,
+                      const struct facts_trap *trap, const struct zone *zone, int64_t now_s)
+{
+    const struct bait_verdict *v = &trap->bait;
+    switch (v->reason) {
+    case FEED_REASON_NONE:
+        break;
+    case FEED_REASON_LOW_LEVEL:
+        brief_level(brief, trap, zone, now_s);
+        break;
+    case FEED_REASON_BAIT_AGE:
+        snprintf(brief, NOTICE_BRIEF_MAX,
+                 v->age_is_least ? "replace bait, none fresh for %.0f days"
+                                 : "replace bait, %.0f days old",
+                 v->age_days);
+        break;
+    case FEED_REASON_INSECT_LOAD:
+        snprintf(brief, NOTICE_BRIEF_MAX, "empty and refill, %" PRId64 " insects",
+                 facts_net(facts, trap, now_s));
+        break;
+    case FEED_REASON_DILUTED:
+        snprintf(brief, NOTICE_BRIEF_MAX, "replace bait, %.0f mm of rain in it",
+                 trap->trace.rain_mm);
+        break;
+    case FEED_REASON_OVERFULL:
+        snprintf(brief, NOTICE_BRIEF_MAX, "overfull at %.0f mm, take some out", v->level_mm);
+        break;
+    case FEED_REASON_TILTED:
+        snprintf(brief, NOTICE_BRIEF_MAX, "leans or fell, hang it up, refill");
+        break;
+    case FEED_REASON_SENSOR_FAULT:
+        snprintf(brief, NOTICE_BRIEF_MAX, "clean the sensor or change the station");
+        break;
+    case FEED_REASON_BATTERY:
+        snprintf(brief, NOTICE_BRIEF_MAX, "change the cells, %.2f V", trap->battery_mv / 1000.0);
+        break;
+    }
+}
+
+static uint16_t place_of(const struct facts_trap *trap)
+{
+    return isnan(trap->along_m) ? 0 : (uint16_t)fmin(trap->along_m, UINT16_MAX);
+}
+
 /* What creeps up can wait for the morning; a trap that fell or ran dry cannot. */
 static enum notice_pace visit_pace(const struct bait_verdict *v)
 {
@@ -160,6 +217,8 @@ static int add_visit(struct conditions *conditions, const struct facts *facts,
     struct line line = {c.detail, 0};
     say_reason(&line, facts, trap, zone, now_s);
     append_place(&line, trap);
+    say_brief(c.brief, facts, trap, zone, now_s);
+    c.place = place_of(trap);
     return conditions_add(conditions, &c);
 }
 
@@ -184,6 +243,8 @@ static int add_silent(struct conditions *conditions, const struct facts *facts,
         append(&line, ", battery then %.2f V", trap->battery_mv / 1000.0);
     append(&line, ".");
     append_place(&line, trap);
+    snprintf(c.brief, sizeof(c.brief), "last heard %s", when);
+    c.place = place_of(trap);
     return conditions_add(conditions, &c);
 }
 

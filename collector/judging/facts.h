@@ -25,6 +25,7 @@ struct facts_trap {
     const struct roster_assignment *assignment; /* now, or the latest; NULL: all in the future */
     bool active;                                /* hangs now */
     size_t block;
+    double along_m; /* along the block's boundary; NAN: no position */
     struct facts_last last;
     int64_t heard_s;
     double level_mm, temperature_c; /* of the last report; NAN */

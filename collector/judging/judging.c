@@ -12,6 +12,7 @@
 #include "collector/judging/conditions.h"
 #include "collector/judging/facts.h"
 #include "collector/judging/ledger.h"
+#include "collector/judging/letter.h"
 #include "collector/judging/load.h"
 #include "collector/judging/states.h"
 #include "collector/notice/engine.h"
@@ -23,7 +24,6 @@ enum {
     DAY_S = 86400,
     SAY_AGAIN_S = 3 * 3600,
     JUDGED_EVERY_S = 3600,
-    SOON_DAYS = 3,
     CLOSED_SAID_S = 30 * DAY_S,
     OUTBOX_KEPT_S = 90 * DAY_S
 };
@@ -207,35 +207,6 @@ static bool is_quiet(const struct judging *j, int64_t now_s)
     return second >= from || second < to;
 }
 
-/* Traps of a block that come due soon, beyond those in the message. */
-static void count_soon(const struct judging *j, const char *block, struct notice_story *story)
-{
-    for (size_t i = 0; i < j->shown_count; i++) {
-        const struct facts_trap *trap = &j->facts.traps[j->shown[i]];
-        const struct bait_verdict *v = &trap->bait;
-        if (v->condition != FEED_TRAP_WORKING || v->from_s == 0 || v->bring_l <= 0 ||
-            v->from_s > j->now_s + SOON_DAYS * DAY_S ||
-            strcmp(j->facts.blocks[trap->block].block->name, block) != 0)
-            continue;
-        story->soon++;
-        story->soon_l += v->bring_l;
-    }
-}
-
-static const char *title_of(const struct judging *j, const struct notice *notice, char own[64])
-{
-    for (size_t i = 0; i < j->facts.block_count; i++)
-        if (strcmp(j->facts.blocks[i].block->name, notice->subject) == 0 &&
-            j->facts.blocks[i].block->title[0] != '\0')
-            return j->facts.blocks[i].block->title;
-    if (notice->kind == FEED_NOTICE_SILENT_GATEWAY || notice->kind == FEED_NOTICE_GATEWAY_TROUBLE)
-        snprintf(own, 64, "Gateway %s", notice->subject);
-    else
-        snprintf(own, 64, "%s",
-                 strcmp(notice->subject, "site") == 0 ? j->site->title : notice->subject);
-    return own;
-}
-
 static int add_mail(struct judging *j, const struct notice *notice, const struct site_mail *mail,
                     bool asleep, const char *title, const char *text)
 {
@@ -286,14 +257,29 @@ static int write_owed(struct judging *j, const struct notice_owed *owed)
                                  .phase = owed->phase,
                                  .notice = notice->id,
                                  .site = j->site->title,
-                                 .subject = title_of(j, notice, own),
+                                 .subject = letter_subject(&j->facts, notice, own),
                                  .items = j->engine.items + owed->first_item,
                                  .item_count = owed->item_count};
     if (notice->kind == FEED_NOTICE_VISIT)
-        count_soon(j, notice->subject, &story);
+        story.soon = letter_soon(&j->facts, notice->subject, j->now_s, &story.soon_l);
     notice_text(&story, title, text);
     int rc = ledger_save_text(j->db, notice->id, title, text);
-    return rc < 0 ? rc : owe_mails(j, notice, title, text);
+    return rc < 0 || owed->folded ? rc : owe_mails(j, notice, title, text);
+}
+
+/* Its number is 0, its revision the minute for which it was set: one for each time of the letter. */
+static int write_letter(struct judging *j, int64_t letter_s)
+{
+    const struct notice letter = {.revision = (uint32_t)(letter_s / 60), .opened_s = letter_s};
+    char title[NOTICE_TITLE_MAX], *text = malloc(LETTER_TEXT_MAX);
+    bool any = false;
+    if (text == NULL)
+        return -ENOMEM;
+    int rc = letter_write(&j->facts, &j->engine, j->zone, j->now_s, NULL, 0, &any, title, text);
+    if (rc == 0 && any)
+        rc = owe_mails(j, &letter, title, text);
+    free(text);
+    return rc;
 }
 
 static int collect_conditions(struct judging *j, struct conditions *conditions)
@@ -334,6 +320,8 @@ static int step_and_save(struct judging *j, const struct conditions *conditions,
         rc = ledger_save(j->db, &j->engine);
     for (size_t i = 0; i < j->engine.owed_count && rc == 0; i++)
         rc = write_owed(j, &j->engine.owed[i]);
+    if (rc == 0 && time->letter)
+        rc = write_letter(j, letter_s);
     if (rc == 0)
         rc = ledger_save_judged(j->db, time->now_s, letter_s);
     if (rc == 0 && letter_s != j->letter_s)
@@ -387,6 +375,10 @@ static void say_notices(struct judging *j)
     struct feed_notice_state state;
     for (size_t i = 0; i < j->engine.owed_count && j->events.notice != NULL; i++)
         if (ledger_read(j->db, j->engine.notices[j->engine.owed[i].notice].id, &state) == 0)
+            j->events.notice(j->events.user, &state);
+    for (size_t i = 0; i < j->engine.notice_count && j->events.notice != NULL; i++)
+        if (j->engine.notices[i].cleared &&
+            ledger_read(j->db, j->engine.notices[i].id, &state) == 0)
             j->events.notice(j->events.user, &state);
 }
 
@@ -457,7 +449,8 @@ void judging_count(const struct judging *judging, struct judging_counts *counts)
         counts->stations_silent += c == FEED_TRAP_SILENT;
     }
     for (size_t i = 0; i < judging->engine.notice_count; i++)
-        counts->notices_open += judging->engine.notices[i].open;
+        counts->notices_open +=
+            judging->engine.notices[i].open && !judging->engine.notices[i].cured;
 }
 
 size_t judging_trap_count(const struct judging *judging)

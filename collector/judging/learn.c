@@ -6,6 +6,7 @@
 #include "collector/judge/drift.h"
 #include "collector/judge/robust.h"
 #include "collector/judging/facts.h"
+#include "collector/judging/ring.h"
 
 enum {
     LATE_HOURS = 3, /* hours that late reports may still change */
@@ -158,8 +159,11 @@ static void settle_assignments(struct facts *facts, int64_t now_s)
             roster_of_trap(facts->roster, trap->name, now_s, &latest);
         trap->active = now != NULL;
         trap->assignment = now != NULL ? now : latest;
-        if (trap->assignment != NULL)
-            trap->block = trap->assignment->block;
+        if (trap->assignment == NULL)
+            continue;
+        trap->block = trap->assignment->block;
+        trap->along_m = ring_along_m(facts->blocks[trap->block].block, trap->assignment->latitude,
+                                     trap->assignment->longitude);
     }
 }
 

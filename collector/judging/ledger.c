@@ -5,6 +5,9 @@
 #include <stdio.h>
 #include <string.h>
 
+/* The column open: a notice that is cured and whose closing waits for the letter. */
+enum { CURED = 2 };
+
 static void copy_text(sqlite3_stmt *statement, int column, char *text, size_t capacity)
 {
     const char *value = (const char *)sqlite3_column_text(statement, column);
@@ -51,7 +54,7 @@ static int load_notices(sqlite3 *db, struct notice_engine *engine)
     if (sqlite3_prepare_v2(
             db,
             "SELECT id, kind, subject, revision, urgent, opened_s, changed_s, sent_s,"
-            " acknowledged_s FROM notice WHERE open = 1",
+            " acknowledged_s, open FROM notice WHERE open <> 0",
             -1, &statement, NULL) != SQLITE_OK)
         return -EIO;
     int step, rc = 0;
@@ -60,6 +63,7 @@ static int load_notices(sqlite3 *db, struct notice_engine *engine)
                                 .kind = (enum feed_notice_kind)sqlite3_column_int(statement, 1),
                                 .revision = (uint32_t)sqlite3_column_int64(statement, 3),
                                 .open = true,
+                                .cured = sqlite3_column_int(statement, 9) == CURED,
                                 .urgent = sqlite3_column_int(statement, 4),
                                 .opened_s = sqlite3_column_int64(statement, 5),
                                 .changed_s = sqlite3_column_int64(statement, 6),
@@ -164,7 +168,7 @@ static int save_notice(sqlite3_stmt *put, const struct notice *notice)
     bad |= sqlite3_bind_int(put, 2, (int)notice->kind);
     bad |= sqlite3_bind_text(put, 3, notice->subject, -1, SQLITE_STATIC);
     bad |= sqlite3_bind_int64(put, 4, notice->revision);
-    bad |= sqlite3_bind_int(put, 5, notice->open);
+    bad |= sqlite3_bind_int(put, 5, notice->cured ? CURED : notice->open);
     bad |= sqlite3_bind_int(put, 6, notice->urgent);
     bad |= sqlite3_bind_int64(put, 7, notice->opened_s);
     bad |= sqlite3_bind_int64(put, 8, notice->changed_s);
@@ -229,7 +233,7 @@ static void read_state(sqlite3_stmt *statement, struct feed_notice_state *state)
     *state =
         (struct feed_notice_state){.kind = (enum feed_notice_kind)sqlite3_column_int(statement, 1),
                                    .revision = (uint32_t)sqlite3_column_int64(statement, 3),
-                                   .open = sqlite3_column_int(statement, 4),
+                                   .open = sqlite3_column_int(statement, 4) == 1,
                                    .urgent = sqlite3_column_int(statement, 5),
                                    .opened_ms = sqlite3_column_int64(statement, 6) * 1000,
                                    .changed_ms = sqlite3_column_int64(statement, 7) * 1000};

@@ -184,6 +184,8 @@ static int take_present(struct notice_engine *engine, const struct notice_condit
     else if (watch->state == NOTICE_CURED)
         enter(watch, NOTICE_RISING, now_s);
     watch->seen = true;
+    watch->place = condition->place;
+    memcpy(watch->brief, condition->brief, sizeof(watch->brief));
     watch->bring_l = condition->bring_l;
     watch->failed = condition->failed;
     /* The figures in a detail move all the time: worth keeping, not worth a write of their own. */
@@ -305,14 +307,22 @@ static bool news_may_go(const struct notice *notice, const struct census *census
     return false;
 }
 
+/* A reminder wakes nobody: it waits for the letter, unless it is urgent. */
 static bool repeat_due(const struct notice *notice, const struct notice_time *time)
 {
     int64_t since = time->now_s - notice->sent_s;
     if (notice->sent_s == 0 || notice->acknowledged_s != 0 || time->repeat_s == 0)
         return false;
-    if (notice->kind == FEED_NOTICE_VISIT)
-        return time->letter && since >= LETTER_APART_S;
-    return since >= time->repeat_s && (time->letter || !time->quiet || notice->urgent);
+    if (notice->urgent)
+        return since >= time->repeat_s;
+    return time->letter && since >= LETTER_APART_S && since + LETTER_APART_S >= time->repeat_s;
+}
+
+/* Who was called out wants to hear that it is over; who has done the work knows. */
+static bool closing_may_go(const struct notice *notice, const struct notice_time *time)
+{
+    bool routine = notice->kind == FEED_NOTICE_VISIT || notice->kind == FEED_NOTICE_SILENT_STATION;
+    return time->letter || notice->urgent || (!time->quiet && !routine);
 }
 
 static bool belongs(const struct notice_watch *watch, enum notice_phase phase)
@@ -331,39 +341,50 @@ static int add_item(struct notice_engine *engine, const struct notice_watch *wat
     return rc;
 }
 
-/* Copies the message's items; what it tells is told, and what was cured before it is not told
- * again. */
-static int collect_items(struct notice_engine *engine, int64_t id, enum notice_phase phase,
-                         int64_t now_s)
+static int add_items(struct notice_engine *engine, int64_t id, enum notice_phase phase)
 {
     int rc = 0;
-    for (size_t i = 0; i < engine->watch_count && rc == 0; i++) {
+    for (size_t i = 0; i < engine->watch_count && rc == 0; i++)
+        if (engine->watches[i].notice == id && !engine->watches[i].gone &&
+            belongs(&engine->watches[i], phase))
+            rc = add_item(engine, &engine->watches[i]);
+    return rc;
+}
+
+/* What a message tells is told; what a letter says is cured is not told again. */
+static void mark_told(struct notice_engine *engine, int64_t id, const struct notice_owed *owed,
+                      int64_t now_s)
+{
+    for (size_t i = 0; i < engine->watch_count; i++) {
         struct notice_watch *watch = &engine->watches[i];
         if (watch->notice != id || watch->gone)
             continue;
-        if (belongs(watch, phase))
-            rc = add_item(engine, watch);
         if (watch->state == NOTICE_OPEN || watch->state == NOTICE_WORSE)
             enter(watch, NOTICE_SAID, now_s);
-        else if (watch->state == NOTICE_CURED)
+        else if (watch->state == NOTICE_CURED && (owed->folded || owed->phase == NOTICE_CLOSING))
             watch->gone = watch->changed = true;
     }
-    return rc;
 }
 
 static int owe(struct notice_engine *engine, size_t index, enum notice_phase phase,
                const struct notice_time *time)
 {
     struct notice *notice = &engine->notices[index];
-    struct notice_owed owed = {.notice = index, .phase = phase, .first_item = engine->item_count};
-    int rc = collect_items(engine, notice->id, phase, time->now_s);
-    if (rc < 0)
-        return rc;
+    struct notice_owed owed = {.notice = index,
+                               .phase = phase,
+                               .folded = time->letter && !notice->urgent,
+                               .first_item = engine->item_count};
+    int rc = add_items(engine, notice->id, phase);
     owed.item_count = engine->item_count - owed.first_item;
-    rc = grow((void **)&engine->owed, &engine->owed_capacity, engine->owed_count,
-              sizeof(*engine->owed));
+    if (rc == 0 && owed.folded && phase != NOTICE_CLOSING)
+        rc = add_items(engine, notice->id, NOTICE_CLOSING);
+    owed.cured_count = engine->item_count - owed.first_item - owed.item_count;
+    if (rc == 0)
+        rc = grow((void **)&engine->owed, &engine->owed_capacity, engine->owed_count,
+                  sizeof(*engine->owed));
     if (rc < 0)
         return rc;
+    mark_told(engine, notice->id, &owed, time->now_s);
     engine->owed[engine->owed_count++] = owed;
     notice->revision++;
     notice->sent_s = notice->changed_s = time->now_s;
@@ -390,13 +411,17 @@ static int close_notice(struct notice_engine *engine, size_t index, const struct
 {
     struct notice *notice = &engine->notices[index];
     if (notice->sent_s != 0) {
-        if (time->quiet && !time->letter && !notice->urgent)
+        if (!closing_may_go(notice, time)) {
+            notice->cleared = !notice->cured;
+            notice->changed |= notice->cleared;
+            notice->cured = true;
             return 0;
+        }
         int rc = owe(engine, index, NOTICE_CLOSING, time);
         if (rc < 0)
             return rc;
     }
-    notice->open = false;
+    notice->open = notice->cured = false;
     notice->changed = true;
     notice->changed_s = time->now_s;
     release_items(engine, notice->id);
@@ -409,6 +434,8 @@ static int move_notice(struct notice_engine *engine, size_t index, const struct 
     struct census census = count_items(engine, notice->id);
     if (census.live == 0)
         return close_notice(engine, index, time);
+    notice->changed |= notice->cured;
+    notice->cured = false;
     bool urgent = any_urgent(engine, notice->id);
     if (urgent != notice->urgent) {
         notice->urgent = urgent;
@@ -435,6 +462,14 @@ int notice_engine_step(struct notice_engine *engine, const struct notice_conditi
     return rc;
 }
 
+int notice_engine_list(struct notice_engine *engine, int64_t notice, struct notice_owed *owed)
+{
+    owed->first_item = engine->item_count;
+    int rc = add_items(engine, notice, NOTICE_REPEAT);
+    owed->item_count = engine->item_count - owed->first_item;
+    return rc;
+}
+
 void notice_engine_settle(struct notice_engine *engine)
 {
     size_t kept = 0;
@@ -446,7 +481,7 @@ void notice_engine_settle(struct notice_engine *engine)
     engine->watch_count = kept;
     kept = 0;
     for (size_t i = 0; i < engine->notice_count; i++) {
-        engine->notices[i].changed = false;
+        engine->notices[i].changed = engine->notices[i].cleared = false;
         if (engine->notices[i].open)
             engine->notices[kept++] = engine->notices[i];
     }

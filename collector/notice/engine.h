@@ -6,6 +6,10 @@
  * share one notice. A notice is sent once its pace allows, again when more items join it, and
  * repeated until acknowledged. When all its items are cured for their hold time it closes: with a
  * message if it was ever sent, silently if not.
+ *
+ * What is owed when the time of the morning letter has come, and is not urgent, is folded into that
+ * letter. Reminders, and closings of what nobody waits for (visits done, stations heard again), wait
+ * for it; until then such a notice is cured, and the feed no longer shows it.
  */
 #ifndef EDGEROW_NOTICE_ENGINE_H
 #define EDGEROW_NOTICE_ENGINE_H
@@ -16,7 +20,7 @@
 
 #include "protocol/feed/state.h"
 
-enum { NOTICE_DETAIL_MAX = 320 };
+enum { NOTICE_DETAIL_MAX = 320, NOTICE_BRIEF_MAX = 72 };
 
 enum notice_pace {
     NOTICE_LETTER, /* waits for the morning message */
@@ -37,6 +41,8 @@ struct notice_condition {
     char subject[FEED_NAME_MAX + 1];
     char item[FEED_NAME_MAX + 1];
     char detail[NOTICE_DETAIL_MAX];
+    char brief[NOTICE_BRIEF_MAX]; /* the same in a few words, for a list; empty: none */
+    uint16_t place;               /* in walking order within its subject */
     double bring_l;
     bool failed; /* a trap that does not work now */
 };
@@ -58,6 +64,8 @@ struct notice_watch {
     int64_t since_s; /* in this state */
     int64_t notice;  /* 0: none */
     char detail[NOTICE_DETAIL_MAX];
+    char brief[NOTICE_BRIEF_MAX]; /* not kept over a restart: the next step gives it */
+    uint16_t place;
     double bring_l;
     bool failed;
     bool seen, changed, gone;
@@ -69,8 +77,10 @@ struct notice {
     char subject[FEED_NAME_MAX + 1];
     uint32_t revision; /* of the last message; 0: none sent */
     bool open, urgent;
+    bool cured; /* open only because its closing waits for the letter */
     int64_t opened_s, changed_s, sent_s, acknowledged_s;
     bool changed;
+    bool cleared; /* cured in this step: the feed is to show it no longer */
 };
 
 enum notice_phase {
@@ -80,12 +90,14 @@ enum notice_phase {
     NOTICE_CLOSING
 };
 
-/* A message is owed. Items: the notice's watches, those of a closing all cured. Valid until the
- * next step. */
+/* A message is owed. Items: the notice's watches, those of a closing all cured. After them, in a
+ * letter, those that were told and are cured. Valid until the next step. */
 struct notice_owed {
     size_t notice; /* index into the engine's notices */
     enum notice_phase phase;
+    bool folded;                   /* into the morning letter */
     size_t first_item, item_count; /* into the engine's items */
+    size_t cured_count;            /* of the items that follow them */
 };
 
 struct notice_engine {
@@ -116,6 +128,9 @@ int notice_engine_add_notice(struct notice_engine *engine, const struct notice *
  * are marked so. 0 or -ENOMEM: then the state is to be loaded anew. */
 int notice_engine_step(struct notice_engine *engine, const struct notice_condition *conditions,
                        size_t count, const struct notice_time *time);
+/* Adds what is still open of a notice that nothing is owed of, to what the last step gave: fills in the items
+ * of *owed. 0 or -ENOMEM. Pointers to items are no longer valid. */
+int notice_engine_list(struct notice_engine *engine, int64_t notice, struct notice_owed *owed);
 /* Forgets what is gone and closed, and the marks: after saving. */
 void notice_engine_settle(struct notice_engine *engine);
 /* How long a condition of a kind must hold to open, and be away to close. */

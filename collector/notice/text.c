@@ -1,49 +1,12 @@
 #include "collector/notice/text.h"
 
 #include <inttypes.h>
-#include <stdarg.h>
 #include <stdio.h>
 #include <string.h>
 
+#include "collector/notice/page.h"
+
 enum { ITEMS_IN_FULL = 20 };
-
-struct page {
-    char *text;
-    size_t capacity, len;
-};
-
-static void write_page(struct page *page, const char *format, ...)
-    __attribute__((format(printf, 2, 3)));
-
-static void write_page(struct page *page, const char *format, ...)
-{
-    va_list arguments;
-    va_start(arguments, format);
-    int n = vsnprintf(page->text + page->len, page->capacity - page->len, format, arguments);
-    va_end(arguments);
-    if (n > 0)
-        page->len +=
-            (size_t)n < page->capacity - page->len ? (size_t)n : page->capacity - page->len - 1;
-}
-
-/* At most so many characters of UTF-8; 0 bytes never, and never half a character. */
-static int clip(const char *text, size_t characters)
-{
-    size_t bytes = 0;
-    for (; text[bytes] != '\0'; bytes++) {
-        if (((unsigned char)text[bytes] & 0xC0) == 0x80)
-            continue;
-        if (characters == 0)
-            break;
-        characters--;
-    }
-    return (int)bytes;
-}
-
-static const char *plural(size_t count)
-{
-    return count == 1 ? "" : "s";
-}
 
 static size_t count_failed(const struct notice_story *story)
 {
@@ -59,11 +22,12 @@ static void visit_essence(const struct notice_story *story, char *essence, size_
     if (story->phase == NOTICE_CLOSING)
         snprintf(essence, capacity, "the traps to visit are done");
     else if (failed > 0)
-        snprintf(essence, capacity, "%zu of %zu trap%s to visit not working", failed, n, plural(n));
+        snprintf(essence, capacity, "%zu of %zu trap%s to visit not working", failed, n,
+                 page_plural(n));
     else if (story->phase == NOTICE_REPEAT)
-        snprintf(essence, capacity, "still %zu trap%s to visit today", n, plural(n));
+        snprintf(essence, capacity, "still %zu trap%s to visit today", n, page_plural(n));
     else
-        snprintf(essence, capacity, "%zu trap%s to visit today", n, plural(n));
+        snprintf(essence, capacity, "%zu trap%s to visit today", n, page_plural(n));
 }
 
 static void station_essence(const struct notice_story *story, char *essence, size_t capacity)
@@ -115,7 +79,7 @@ static void write_title(const struct notice_story *story, char title[NOTICE_TITL
     }
     size_t used = strlen(essence) + 2;
     size_t room = used < NOTICE_TITLE_CHARACTERS ? NOTICE_TITLE_CHARACTERS - used : 0;
-    snprintf(title, NOTICE_TITLE_MAX, "%.*s: %s", clip(story->subject, room), story->subject,
+    snprintf(title, NOTICE_TITLE_MAX, "%.*s: %s", page_clip(story->subject, room), story->subject,
              essence);
 }
 
@@ -139,9 +103,9 @@ static size_t write_some(struct page *page, const struct notice_story *story, bo
             (!names_only && (left > 0 || in_full[0] + in_full[1] >= ITEMS_IN_FULL))) {
             left++;
         } else if (names_only) {
-            write_page(page, " %s", item->item);
+            page_write(page, " %s", item->item);
         } else {
-            write_page(page, "- %s: %s\n", item->item, item->detail);
+            page_write(page, "- %s: %s\n", item->item, item->detail);
             in_full[failed]++;
         }
     }
@@ -156,12 +120,12 @@ static void write_items(struct page *page, const struct notice_story *story)
     left += write_some(page, story, false, in_full, false);
     if (left == 0)
         return;
-    write_page(page, "- and also:");
+    page_write(page, "- and also:");
     left = write_some(page, story, true, in_full, true);
     left += write_some(page, story, false, in_full, true);
     if (left > 0)
-        write_page(page, " and %zu more (edgerow status lists all)", left);
-    write_page(page, "\n");
+        page_write(page, " and %zu more (edgerow status lists all)", left);
+    page_write(page, "\n");
 }
 
 static double bait_to_bring(const struct notice_story *story)
@@ -176,29 +140,29 @@ static void write_bait(struct page *page, const struct notice_story *story)
 {
     double bring = bait_to_bring(story);
     if (bring > 0)
-        write_page(page, "\nBring %.1f litres of fermented bait (half a litre a trap).\n", bring);
+        page_write(page, "\nBring %.1f litres of fermented bait (half a litre a trap).\n", bring);
     if (story->soon == 0)
         return;
-    write_page(page,
+    page_write(page,
                "Mix %.1f litres today: %u more trap%s in this block come%s due within three days, "
                "and bait ferments one to two days before it draws. That is %.2f litres of fruit "
                "juice and %.2f litres of water (1 part to 10), and a quarter teaspoon of dry yeast "
                "and of dish detergent for each trap. Leave the container's lid loose.\n",
-               story->soon_l, story->soon, plural(story->soon), story->soon == 1 ? "s" : "",
+               story->soon_l, story->soon, page_plural(story->soon), story->soon == 1 ? "s" : "",
                story->soon_l / 11, story->soon_l * 10 / 11);
 }
 
 static void write_visit(struct page *page, const struct notice_story *story)
 {
     if (story->phase == NOTICE_CLOSING) {
-        write_page(page, "These traps work again:\n");
+        page_write(page, "These traps work again:\n");
         write_items(page, story);
         return;
     }
-    write_page(page, "Why each trap needs a visit:\n");
+    page_write(page, "Why each trap needs a visit:\n");
     write_items(page, story);
     write_bait(page, story);
-    write_page(
+    page_write(
         page, "\nAfter emptying and refilling, press the station's service button.\n"
               "\nTake care: stings can be dangerous, above all with an allergy. Wear gloves, go in "
               "the cool hours, in pairs where you can. Pour soapy water in before you open a trap; "
@@ -209,14 +173,14 @@ static void write_visit(struct page *page, const struct notice_story *story)
 static void write_stations(struct page *page, const struct notice_story *story)
 {
     if (story->phase == NOTICE_CLOSING) {
-        write_page(page, "These stations report again:\n");
+        page_write(page, "These stations report again:\n");
         write_items(page, story);
-        write_page(page, "Their counters went on meanwhile; what they counted is in the totals.\n");
+        page_write(page, "Their counters went on meanwhile; what they counted is in the totals.\n");
         return;
     }
-    write_page(page, "Nothing has been heard from:\n");
+    page_write(page, "Nothing has been heard from:\n");
     write_items(page, story);
-    write_page(page,
+    page_write(page,
                "\nWhether these traps catch is not known. At the trap: does the station hang, is "
                "it dry, is the aerial whole? Press the service button: it reports within seconds. "
                "If nothing arrives, change the cells.\n"
@@ -230,7 +194,7 @@ static void write_gateway(struct page *page, const struct notice_story *story)
     write_items(page, story);
     if (story->phase == NOTICE_CLOSING)
         return;
-    write_page(page,
+    page_write(page,
                "\nThe stations go on counting; totals arrive when they are heard again. While "
                "this lasts nothing is known of their traps. Look at the gateway's power, its "
                "network and its aerial. Mains wiring is for a licensed electrician.\n");
@@ -251,7 +215,7 @@ static void write_body(struct page *page, const struct notice_story *story)
     case FEED_NOTICE_GATEWAY_TROUBLE:
     case FEED_NOTICE_DATA:
     case FEED_NOTICE_COLLECTOR:
-        write_page(page, story->phase == NOTICE_CLOSING ? "Over:\n" : "What was found:\n");
+        page_write(page, story->phase == NOTICE_CLOSING ? "Over:\n" : "What was found:\n");
         write_items(page, story);
         break;
     }
@@ -264,5 +228,5 @@ void notice_text(const struct notice_story *story, char title[NOTICE_TITLE_MAX],
     write_title(story, title);
     text[0] = '\0';
     write_body(&page, story);
-    write_page(&page, "\n%s, notice n-%06" PRId64 "\n", story->site, story->notice);
+    page_write(&page, "\n%s, notice n-%06" PRId64 "\n", story->site, story->notice);
 }

@@ -11,7 +11,7 @@
 
 #include "deploy/rehearsal/calendar.h"
 
-enum { LISTED_MAX = 12, NOTICE_LINES_MAX = 14 };
+enum { LISTED_MAX = 20, NOTICE_LINES_MAX = 14, LETTER_LINES_MAX = 60 };
 
 struct tally {
     unsigned due, failed, silent;
@@ -177,22 +177,60 @@ static void show_mails(const struct rundir *dir)
     free(entries);
 }
 
-/* Of all e-mails the latest that carries this notice, by its Message-ID. */
-static bool find_mail(const struct rundir *dir, const char *id, char name[32])
+/* ---- the latest letter ---- */
+
+/* Quoted-printable (RFC 2045, 6.7) to text, line by line; the soft breaks go. */
+static void show_body(FILE *file)
 {
-    char folder[RUNDIR_PATH_MAX], path[RUNDIR_PATH_MAX + 300], text[2048], wanted[48];
+    char line[512];
+    unsigned lines = 0;
+    bool begun = true;
+    while (fgets(line, sizeof line, file) != NULL && lines < LETTER_LINES_MAX) {
+        size_t len = strcspn(line, "\r\n");
+        bool soft = len > 0 && line[len - 1] == '=';
+        if (begun)
+            printf("    | ");
+        for (size_t i = 0; i < len - soft; i++) {
+            unsigned code;
+            if (line[i] == '=' && sscanf(line + i + 1, "%2x", &code) == 1) {
+                putchar((int)code);
+                i += 2;
+            } else {
+                putchar(line[i]);
+            }
+        }
+        begun = !soft;
+        lines += begun;
+        if (begun)
+            putchar('\n');
+    }
+    if (!feof(file))
+        printf("    | ...\n");
+}
+
+static bool is_letter(FILE *file)
+{
+    char line[512];
+    bool letter = false;
+    while (fgets(line, sizeof line, file) != NULL && line[0] != '\n' && line[0] != '\r')
+        letter |= strstr(line, "<letter.") != NULL;
+    return letter;
+}
+
+static void show_letter(const struct rundir *dir)
+{
+    char folder[RUNDIR_PATH_MAX], path[RUNDIR_PATH_MAX + 300];
     struct dirent **entries = NULL;
     bool found = false;
     rundir_path(dir, folder, "mailbox");
-    snprintf(wanted, sizeof wanted, "<%s.", id);
     int count = scandir(folder, &entries, is_mail, alphasort);
+    printf("\nThe latest morning letter");
     for (int i = count - 1; i >= 0; i--) {
         snprintf(path, sizeof path, "%s/%s", folder, entries[i]->d_name);
         FILE *file = found ? NULL : fopen(path, "re");
-        size_t len = file != NULL ? fread(text, 1, sizeof text - 1, file) : 0;
-        text[len] = '\0';
-        if (len > 0 && strstr(text, wanted) != NULL) {
-            snprintf(name, 32, "%.31s", entries[i]->d_name);
+        if (file != NULL && is_letter(file)) {
+            printf(", %s\n", path);
+            show_body(file);
             found = true;
         }
         if (file != NULL)
@@ -200,22 +238,19 @@ static bool find_mail(const struct rundir *dir, const char *id, char name[32])
         free(entries[i]);
     }
     free(entries);
-    return found;
+    if (!found)
+        printf(": none\n");
 }
 
-static void show_notice(const struct course *c, const struct rundir *dir, const char *kind,
-                        const char *what)
+static void show_notice(const struct course *c, const char *kind, const char *what)
 {
     const struct feedview_notice *notice = latest(c, kind);
-    char mail[32];
-    printf("\nThe latest message about %s", what);
+    printf("\nThe latest notice about %s", what);
     if (notice == NULL) {
         printf(": none\n");
         return;
     }
-    printf("\n  by MQTT:   edgerow/%s/notice/%s\n", c->place->name, notice->id);
-    if (find_mail(dir, notice->id, mail))
-        printf("  by e-mail: %s/mailbox/%s\n", dir->path, mail);
+    printf("\n  by MQTT: edgerow/%s/notice/%s\n", c->place->name, notice->id);
     printf("    | %s\n", notice->title);
     show_text(notice->text);
 }
@@ -233,8 +268,8 @@ void show_state(const struct course *c, const struct rundir *dir)
     show_blocks(c);
     show_visits(c);
     show_silent(c);
-    show_notice(c, dir, "visit", "traps to visit");
-    show_notice(c, dir, "silent_station", "a silent station");
+    show_letter(dir);
+    show_notice(c, "silent_station", "a silent station");
     show_mails(dir);
 }
 

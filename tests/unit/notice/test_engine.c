@@ -140,13 +140,72 @@ START_TEST(once_sent_the_closing_is_owed)
     now_s += 10 * HOUR;
     ck_assert_uint_eq(until_owed(&c, 1, DAY), 1);
     int64_t id = engine.notices[0].id;
+    ck_assert(!engine.owed[0].folded);
     ck_assert_uint_eq(until_owed(NULL, 0, DAY), 1);
     ck_assert_int_eq(engine.owed[0].phase, NOTICE_CLOSING);
     ck_assert_uint_eq(engine.owed[0].item_count, 1);
     ck_assert_str_eq(engine.items[0].item, "N-1");
+    ck_assert(engine.owed[0].folded);
+    ck_assert_int_eq(hour_of_day(), 6);
     ck_assert_int_eq(engine.notices[0].id, id);
     ck_assert_uint_eq(engine.notices[0].revision, 2);
     ck_assert(!engine.notices[0].open);
+}
+END_TEST
+
+/* Who was called out for a gateway hears on the same day that it is back. */
+START_TEST(a_call_is_called_off_at_once)
+{
+    struct notice_condition c =
+        condition(FEED_NOTICE_SILENT_GATEWAY, "barn", "gateway", NOTICE_PROMPT);
+    now_s += 10 * HOUR;
+    ck_assert_uint_eq(until_owed(&c, 1, DAY), 1);
+    ck_assert_uint_eq(until_owed(NULL, 0, DAY), 1);
+    ck_assert_int_eq(hour_of_day(), 10);
+    ck_assert(!engine.owed[0].folded);
+}
+END_TEST
+
+/* Cured, but its closing waits for the letter: the feed is told at once, and a restart keeps it so; should it come
+ * back before, it is the same notice. */
+START_TEST(cured_it_waits_for_the_letter)
+{
+    struct notice_condition c = condition(FEED_NOTICE_VISIT, "north", "N-1", NOTICE_LETTER);
+    ck_assert_uint_eq(until_owed(&c, 1, DAY), 1);
+    bool cleared = false;
+    for (int i = 0; i < 8; i++) {
+        ck_assert_uint_eq(step(NULL, 0), 0);
+        cleared |= engine.notices[0].cleared;
+    }
+    ck_assert(cleared);
+    ck_assert(engine.notices[0].open && engine.notices[0].cured);
+    ck_assert(!engine.notices[0].cleared);
+    int64_t id = engine.notices[0].id;
+    for (int i = 0; i < 8; i++)
+        ck_assert_uint_eq(step(&c, 1), 0);
+    ck_assert(!engine.notices[0].cured);
+    ck_assert_uint_eq(until_owed(&c, 1, DAY), 1);
+    ck_assert_int_eq(engine.notices[engine.owed[0].notice].id, id);
+    ck_assert_int_eq(engine.owed[0].phase, NOTICE_MORE);
+}
+END_TEST
+
+/* The letter lists what is left to do, and after it what was done. */
+START_TEST(the_letter_tells_what_was_done)
+{
+    struct notice_condition c[] = {condition(FEED_NOTICE_VISIT, "north", "N-1", NOTICE_LETTER),
+                                   condition(FEED_NOTICE_VISIT, "north", "N-2", NOTICE_LETTER)};
+    ck_assert_uint_eq(until_owed(c, 2, DAY), 1);
+    ck_assert(engine.owed[0].folded);
+    ck_assert_uint_eq(engine.owed[0].cured_count, 0);
+    ck_assert_uint_eq(until_owed(c, 1, DAY + HOUR), 1);
+    ck_assert_int_eq(engine.owed[0].phase, NOTICE_REPEAT);
+    ck_assert_uint_eq(engine.owed[0].item_count, 1);
+    ck_assert_uint_eq(engine.owed[0].cured_count, 1);
+    ck_assert_str_eq(engine.items[engine.owed[0].first_item].item, "N-1");
+    ck_assert_str_eq(engine.items[engine.owed[0].first_item + 1].item, "N-2");
+    ck_assert_uint_eq(until_owed(c, 1, DAY + HOUR), 1);
+    ck_assert_uint_eq(engine.owed[0].cured_count, 0);
 }
 END_TEST
 
@@ -159,7 +218,10 @@ START_TEST(it_is_repeated_until_acknowledged)
     int64_t first_s = now_s;
     ck_assert_uint_eq(until_owed(&c, 1, 2 * DAY), 1);
     ck_assert_int_eq(engine.owed[0].phase, NOTICE_REPEAT);
-    ck_assert_int_eq(now_s - first_s, DAY);
+    /* In the next morning's letter, and nobody is woken for it. */
+    ck_assert_int_eq(hour_of_day(), 6);
+    ck_assert(engine.owed[0].folded);
+    ck_assert_int_lt(now_s - first_s, DAY);
     engine.notices[0].acknowledged_s = now_s;
     ck_assert_uint_eq(until_owed(&c, 1, 5 * DAY), 0);
     /* More of the same is news, and repeats begin anew. */
@@ -266,7 +328,9 @@ static void check_closed(int life)
         bool cured = true, believed = false;
         for (int i = 0; i < ITEMS; i++) {
             const struct truth *t = &truths[s][i];
-            cured &= !t->present && !t->unknown && now_s - STEP - t->since_s > 12 * HOUR;
+            /* What was done waits for the letter. */
+            int64_t patience_s = t->kind == FEED_NOTICE_COLLECTOR ? 12 * HOUR : DAY + 2 * HOUR;
+            cured &= !t->present && !t->unknown && now_s - STEP - t->since_s > patience_s;
             believed |= t->believed;
         }
         ck_assert_msg(!cured || !believed, "life %d: the closing of %c was never told", life,
@@ -387,6 +451,9 @@ int main(void)
     tcase_add_test(tests, cured_while_held_nothing_is_owed);
     tcase_add_test(tests, shorter_than_its_hold_time_is_nothing);
     tcase_add_test(tests, once_sent_the_closing_is_owed);
+    tcase_add_test(tests, a_call_is_called_off_at_once);
+    tcase_add_test(tests, cured_it_waits_for_the_letter);
+    tcase_add_test(tests, the_letter_tells_what_was_done);
     tcase_add_test(tests, it_is_repeated_until_acknowledged);
     tcase_add_test(tests, what_cannot_be_judged_stays_as_it_is);
     tcase_add_test(tests, a_flicker_closes_nothing);
