@@ -13,6 +13,7 @@
 #include "common/clock.h"
 #include "common/log.h"
 #include "gateway/hearing.h"
+#include "gateway/panel/panel.h"
 #include "gateway/publish/publisher.h"
 #include "gateway/reception.h"
 #include "gateway/verify/keyfile.h"
@@ -35,6 +36,7 @@ struct daemon {
     struct reception *reception;
     sd_event_source *commit; /* what waits has waited long enough */
     sd_event_source *idle;   /* rehearsal: commit when the air is quiet */
+    struct panel *panel;     /* NULL: no light and no button */
     sd_event_source *watchdog;
     uint64_t watchdog_us;
     bool rehearsal;
@@ -166,7 +168,8 @@ static void on_heard(void *user, const struct radio_packet *packet)
         answer(d, packet, &outcome.result);
 }
 
-static void fill_radio(const struct daemon *d, unsigned i, struct feed_radio_health *out)
+static void fill_radio(struct daemon *d, unsigned i, uint32_t stations,
+                       struct feed_radio_health *out)
 {
     struct radio_counts counts = {0};
     reception_counts(d->reception, i, &counts);
@@ -184,6 +187,7 @@ static void fill_radio(const struct daemon *d, unsigned i, struct feed_radio_hea
         .without_crc = counts.without_crc,
         .duty_most_ms = -1,
     };
+    traffic_report(&d->hearing.traffic, i, stations, clock_event_us(d->clock), out);
     snprintf(out->trouble, sizeof out->trouble, "%s", counts.trouble);
 }
 
@@ -223,6 +227,7 @@ static void fill_health(struct daemon *d, int64_t now_us, struct feed_gateway_he
         .waiting = state.waiting,
         .marks_refused = marks.marks_refused,
         .marks_ignored = marks.marks_ignored,
+        .stations = traffic_stations(d->hearing.table, now_us),
         .spool_bytes = state.used_bytes,
         .disk_free_bytes = disk_free(d->settings->spool.path),
         .radio_count = (uint8_t)reception_count(d->reception),
@@ -230,7 +235,7 @@ static void fill_health(struct daemon *d, int64_t now_us, struct feed_gateway_he
     snprintf(health->spool, sizeof health->spool, "%s", state.id);
     snprintf(health->trouble, sizeof health->trouble, "%s", commit_trouble(d->commit_error));
     for (unsigned i = 0; i < health->radio_count; i++)
-        fill_radio(d, i, &health->radios[i]);
+        fill_radio(d, i, (uint32_t)health->stations, &health->radios[i]);
 }
 
 static void settle_clock(struct daemon *d, int64_t now_us)
@@ -271,6 +276,7 @@ static void on_step(void *user, int64_t by_us)
     struct daemon *d = user;
     int64_t now_us = clock_event_us(d->clock);
     (void)by_us;
+    traffic_begin(&d->hearing.traffic);
     clock_timer_arm(d->minute, (now_us / MINUTE_US + 1) * MINUTE_US);
 }
 
@@ -372,6 +378,43 @@ static int open_radios(struct daemon *d)
     return error;
 }
 
+static enum light_state light_state(void *user)
+{
+    struct daemon *d = user;
+    bool trouble = d->commit_error != 0;
+    for (unsigned i = 0; i < reception_count(d->reception); i++) {
+        struct radio_counts counts = {0};
+        reception_counts(d->reception, i, &counts);
+        trouble = trouble || !counts.working;
+    }
+    if (trouble)
+        return LIGHT_TROUBLE;
+    if (!publisher_is_connected(d->publisher))
+        return LIGHT_OFFLINE;
+    return traffic_stations(d->hearing.table, clock_event_us(d->clock)) == 0 ? LIGHT_UNHEARD
+                                                                             : LIGHT_WELL;
+}
+
+/* Whoever presses may be about to cut the power. */
+static uint32_t on_button(void *user)
+{
+    struct daemon *d = user;
+    uint32_t stations = traffic_stations(d->hearing.table, clock_event_us(d->clock));
+    commit_now(d);
+    say_health_now(d);
+    log_info("The button was pressed: %u stations were heard within the last hour.", stations);
+    return stations;
+}
+
+/* Nobody goes deaf for want of a light. */
+static void open_panel(struct daemon *d)
+{
+    struct settings_fault fault;
+    struct panel_events events = {.user = d, .state = light_state, .pressed = on_button};
+    if (panel_open(&d->panel, d->event, &d->settings->panel, &events, &fault) != 0)
+        log_error("%s The gateway works without light and button.", fault.text);
+}
+
 static int add_timers(struct daemon *d)
 {
     int error = sd_event_add_time(d->event, &d->commit, CLOCK_MONOTONIC, 0, 0, on_commit, d);
@@ -444,8 +487,13 @@ static int open_all(struct daemon *d)
         if (error != 0)
             log_error("The connection to the broker cannot be prepared: %s.", strerror(-error));
     }
+    traffic_begin(&d->hearing.traffic);
+    for (unsigned i = 0; i < d->settings->radio_count; i++)
+        d->hearing.coding_rate[i] = (uint8_t)d->settings->radios[i].coding_rate;
     if (error == 0)
         error = open_radios(d);
+    if (error == 0)
+        open_panel(d);
     return error;
 }
 
@@ -466,6 +514,7 @@ static void start(struct daemon *d)
 
 static void close_all(struct daemon *d)
 {
+    panel_close(d->panel);
     reception_close(d->reception);
     publisher_close(d->publisher);
     spool_close(d->spool);

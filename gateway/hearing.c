@@ -2,6 +2,9 @@
 
 #include <string.h>
 
+#include "protocol/air/airtime.h"
+#include "protocol/air/report.h"
+
 static void complain(struct hearing *h, const struct verify_result *result, int64_t transport_us)
 {
     uint64_t held;
@@ -84,6 +87,33 @@ static void make_record(const struct hearing *h, const struct verify_result *res
     record_read_report(out);
 }
 
+/* Every packet loads its channel, whoever sent it. */
+static void note_packet(struct hearing *h, const struct radio_packet *packet, int64_t at_us)
+{
+    struct air_modulation m = {.bandwidth_hz = packet->bandwidth_hz,
+                               .spreading_factor = packet->spreading_factor,
+                               .coding_rate = 1,
+                               .preamble = 8,
+                               .crc = true};
+    if (packet->radio < FEED_RADIOS_MAX && h->coding_rate[packet->radio] != 0)
+        m.coding_rate = h->coding_rate[packet->radio];
+    traffic_packet(&h->traffic, packet->radio, air_time_us(&m, packet->len), at_us);
+}
+
+static void note_frame(struct hearing *h, const struct verify_result *result,
+                       const struct feed_frame *heard, int64_t at_us)
+{
+    const struct verify_counter *counter = &result->unit->counter;
+    struct traffic_frame frame = {
+        .fcnt = result->fcnt,
+        .previous = counter->highest,
+        .known = counter->known,
+        .restarted = heard->has_report && (heard->report.flags & AIR_FLAG_RESTART) != 0,
+        .previous_us = counter->highest_at_us,
+    };
+    traffic_heard(&h->traffic, heard->radio, &frame, at_us);
+}
+
 void hearing_packet(struct hearing *h, const struct radio_packet *packet,
                     const struct hearing_time *time, int64_t transport_us,
                     struct hearing_outcome *outcome)
@@ -92,12 +122,14 @@ void hearing_packet(struct hearing *h, const struct radio_packet *packet,
     outcome->urgent = false;
     verify_judge(h->table, packet->bytes, packet->len, time->event_us, result);
     h->counts[result->verdict]++;
+    note_packet(h, packet, time->event_us);
     complain(h, result, transport_us);
     if (result->verdict != VERIFY_ACCEPTED)
         return;
     struct boot_stamp stamp = stamp_of(h->spool, time);
     struct record record = {0};
     make_record(h, result, packet, &stamp, &record);
+    note_frame(h, result, &record.frame, time->event_us);
     verify_accept(result, time->event_us);
     spool_add(h->spool, &record, stamp.heard_ms * 1000);
     outcome->urgent = air_frame_is_confirmed(&result->frame);

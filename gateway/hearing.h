@@ -11,11 +11,14 @@
 #include "common/log.h"
 #include "gateway/radio/radio.h"
 #include "gateway/spool/spool.h"
+#include "gateway/traffic.h"
 #include "gateway/verify/verify.h"
 
 struct hearing {
     struct verify_table *table;
     struct spool *spool;
+    struct traffic traffic;
+    uint8_t coding_rate[FEED_RADIOS_MAX]; /* of each radio's channel */
     char boot[FEED_ID_SIZE];
     uint64_t counts[VERIFY_VERDICTS];
     struct log_gate gates[VERIFY_VERDICTS];

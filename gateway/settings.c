@@ -12,6 +12,7 @@ static const char *const chips[] = {"unset",  "sx1272", "sx1276", "sx1277", "sx1
                                     "sx1262", "sx1273", "sx1278", "sx1268", "llcc68", NULL};
 static const char *const amplifiers[] = {"unset", "boost", "rfo", NULL};
 static const char *const switches[] = {"unset", "lines", "dio2", NULL};
+static const char *const levels[] = {"low", "high", NULL};
 static const char *const sync_words[] = {"0x12", "0x34", NULL};
 
 #define SECTION(n, field)                                                                          \
@@ -26,6 +27,10 @@ static const struct settings_section sections[] = {
     SECTION("spool", spool),
     SECTION("keys", keys),
     SECTION("collectors", collectors),
+    {.name = "panel",
+     .offset = offsetof(struct gateway_settings, panel),
+     .optional = true,
+     .present_offset = (size_t)-1},
     {.name = "rehearsal",
      .offset = offsetof(struct gateway_settings, rehearsal),
      .optional = true,
@@ -45,6 +50,7 @@ static const struct settings_section sections[] = {
 #define RADIO(f)      offsetof(struct radio_settings, f)
 #define KEYS(f)       offsetof(struct gateway_keys, f)
 #define COLLECTORS(f) offsetof(struct gateway_collectors, f)
+#define PANEL(f)      offsetof(struct panel_settings, f)
 #define REHEARSAL(f)  offsetof(struct gateway_rehearsal, f)
 
 /* How a transceiver is wired: the same keys in [radio.N] and in a board's preset. */
@@ -171,6 +177,15 @@ static const struct settings_key keys[] = {
     {"collectors", "names", SETTINGS_TEXT, COLLECTORS(names), 1, 140, NULL, NULL,
      "Names of the collectors that must have stored a row before it is forgotten, separated by "
      "commas."},
+
+    {"panel", "light_line", SETTINGS_TEXT, PANEL(light_line), 0, 64, "", NULL,
+     "Line of the status light: its name, or chip label and offset as label:offset; empty: none."},
+    {"panel", "light_lit", SETTINGS_CHOICE, PANEL(light_lit), 0, 0, "high", levels,
+     "Level of that line which lights it."},
+    {"panel", "button_line", SETTINGS_TEXT, PANEL(button_line), 0, 64, "", NULL,
+     "Line of the service button; empty: none."},
+    {"panel", "button_pressed", SETTINGS_CHOICE, PANEL(button_pressed), 0, 0, "low", levels,
+     "Level of that line while the button is pressed."},
 
     {"rehearsal", "clock", SETTINGS_PATH, REHEARSAL(clock), 0, 0, "", NULL,
      "Clock socket of a rehearsal; empty: the machine's clock."},

@@ -90,12 +90,22 @@ struct gateway_rehearsal { /* [rehearsal] */
     char *clock;           /* the world's clock socket; empty: the machine's clock */
 };
 
+enum panel_level { PANEL_LOW, PANEL_HIGH };
+
+struct panel_settings { /* [panel] */
+    char *light_line;   /* empty: none; as the lines of a radio */
+    int light_lit;      /* enum panel_level: the level that lights it */
+    char *button_line;
+    int button_pressed; /* enum panel_level: the level of a pressed button */
+};
+
 struct gateway_settings {
     struct gateway_naming gateway;
     struct session_settings broker;
     struct gateway_spool spool;
     struct gateway_keys keys;
     struct gateway_collectors collectors;
+    struct panel_settings panel;
     struct gateway_rehearsal rehearsal;
     struct radio_settings radios[GATEWAY_RADIOS_MAX];
     unsigned radio_count;

@@ -326,22 +326,28 @@ static int add_refused_mark(struct conditions *conditions, const struct facts_ga
     return conditions_add(conditions, &c);
 }
 
-/* A radio that is well again shows its trouble for a while, so that a short one is told of too. */
+/* Longer than a trouble must last before it is told of, so that one is told of that was soon over. */
+enum { TROUBLE_SHOWN_S = 900 };
+
 static int add_radio(struct conditions *conditions, const struct facts_gateway *gateway,
-                     unsigned number)
+                     unsigned number, int64_t now_s)
 {
     const struct feed_radio_health *radio = &gateway->health.radios[number];
+    const char *trouble = gateway->trouble[number];
     char detail[NOTICE_DETAIL_MAX], item[FEED_NAME_MAX + 1];
-    if (radio->working && radio->trouble[0] == '\0')
+    bool lately =
+        gateway->trouble_s[number] != 0 && now_s - gateway->trouble_s[number] < TROUBLE_SHOWN_S;
+    if (radio->working && !lately)
         return 0;
     snprintf(item, sizeof(item), "radio%u", number);
     snprintf(detail, sizeof(detail), "radio %u %s: %s", number,
-             radio->working ? "works, but there is or was trouble" : "does not work",
-             radio->trouble[0] != '\0' ? radio->trouble : "it gives no reason.");
+             radio->working ? "works, but there was trouble" : "does not work",
+             trouble[0] != '\0' ? trouble : "it gives no reason.");
     return add_trouble(conditions, gateway, item, detail);
 }
 
-static int add_health(struct conditions *conditions, const struct facts_gateway *gateway)
+static int add_health(struct conditions *conditions, const struct facts_gateway *gateway,
+                      int64_t now_s)
 {
     const struct feed_gateway_health *h = &gateway->health;
     char detail[NOTICE_DETAIL_MAX];
@@ -349,7 +355,7 @@ static int add_health(struct conditions *conditions, const struct facts_gateway 
     if (gateway->health_s == 0)
         return 0;
     for (uint8_t i = 0; i < h->radio_count && i < FEED_RADIOS_MAX && rc == 0; i++)
-        rc = add_radio(conditions, gateway, i);
+        rc = add_radio(conditions, gateway, i, now_s);
     if (rc == 0 && !h->synchronised)
         rc = add_trouble(conditions, gateway, "clock",
                          "its clock is not synchronised. Check its network and time service; "
@@ -386,7 +392,7 @@ int conditions_of_gateways(struct conditions *conditions, struct facts *facts,
         if (rc == 0)
             rc = add_one_cause(conditions, gateway);
         if (rc == 0)
-            rc = add_health(conditions, gateway);
+            rc = add_health(conditions, gateway, now_s);
         if (rc == 0)
             rc = add_refused_mark(conditions, gateway, now_s);
     }

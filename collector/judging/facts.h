@@ -70,7 +70,9 @@ struct facts_gateway {
     struct silence_gateway listening;
     int64_t health_s; /* instant of the last health message; 0: none */
     struct feed_gateway_health health;
-    uint64_t thinned_before;  /* thinned when first seen: only new losses are news */
+    uint64_t thinned_before;            /* thinned when first seen: only new losses are news */
+    int64_t trouble_s[FEED_RADIOS_MAX]; /* when health last spoke of a radio's trouble; 0: never */
+    char trouble[FEED_RADIOS_MAX][sizeof(((struct feed_radio_health *)0)->trouble)];
     int64_t refused_s;        /* when it last refused a stored mark; 0: not while we listened */
     unsigned stations, quiet; /* whose home it is; of these, how many say nothing */
     unsigned together;        /* of the quiet ones, those that went at once: one cause; else 0 */

@@ -118,6 +118,18 @@ void judging_hear(struct judging *judging, const struct judging_report *report)
     facts_hear(&judging->facts, report);
 }
 
+/* A radio that recovers soon shows its trouble only for a moment. */
+static void note_troubles(struct facts_gateway *gateway, const struct feed_gateway_health *health)
+{
+    for (uint8_t i = 0; i < health->radio_count && i < FEED_RADIOS_MAX; i++) {
+        const struct feed_radio_health *radio = &health->radios[i];
+        if (radio->working && radio->trouble[0] == '\0')
+            continue;
+        gateway->trouble_s[i] = health->at_ms / 1000;
+        memcpy(gateway->trouble[i], radio->trouble, sizeof(gateway->trouble[i]));
+    }
+}
+
 void judging_hear_health(struct judging *judging, const char *name,
                          const struct feed_gateway_health *health, bool caught_up)
 {
@@ -129,6 +141,7 @@ void judging_hear_health(struct judging *judging, const char *name,
         gateway->thinned_before = health->thinned;
     else if (health->marks_refused > 0 && health->marks_refused != gateway->health.marks_refused)
         gateway->refused_s = health->at_ms / 1000;
+    note_troubles(gateway, health);
     gateway->health = *health;
     gateway->health_s = health->at_ms / 1000;
     bool hears = health->radio_count == 0;

@@ -90,6 +90,11 @@ void publisher_pump(struct publisher *p)
     arm_patience(p);
 }
 
+bool publisher_is_connected(const struct publisher *p)
+{
+    return p->session != NULL && session_is_connected(p->session);
+}
+
 bool publisher_is_idle(const struct publisher *p)
 {
     int enabled = SD_EVENT_OFF;

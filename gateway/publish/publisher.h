@@ -37,6 +37,7 @@ void publisher_pump(struct publisher *publisher);
 /* True when nothing more can be handed to the session until a mark, an acknowledgement or the
  * broker itself comes. */
 bool publisher_is_idle(const struct publisher *publisher);
+bool publisher_is_connected(const struct publisher *publisher);
 void publisher_health(struct publisher *publisher, const struct feed_gateway_health *health);
 void publisher_counts(const struct publisher *publisher, struct publisher_counts *counts);
 

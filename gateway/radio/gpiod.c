@@ -58,18 +58,27 @@ static void line_holder(const struct gpio_line *l, struct holder *holder)
     gpiod_line_info_free(info);
 }
 
+static int set_up_input(struct gpiod_line_settings *settings, enum gpio_use use)
+{
+    int r = gpiod_line_settings_set_direction(settings, GPIOD_LINE_DIRECTION_INPUT);
+
+    if (r == 0 && use != GPIO_INPUT)
+        r = gpiod_line_settings_set_edge_detection(
+            settings, use == GPIO_PRESS_LOW ? GPIOD_LINE_EDGE_FALLING : GPIOD_LINE_EDGE_RISING);
+    if (r == 0 && (use == GPIO_PRESS_LOW || use == GPIO_PRESS_HIGH))
+        r = gpiod_line_settings_set_bias(
+            settings, use == GPIO_PRESS_LOW ? GPIOD_LINE_BIAS_PULL_UP : GPIOD_LINE_BIAS_PULL_DOWN);
+    if (r == 0)
+        r = gpiod_line_settings_set_event_clock(settings, GPIOD_LINE_CLOCK_MONOTONIC);
+    return r;
+}
+
 static int set_up(struct gpiod_line_settings *settings, enum gpio_use use)
 {
     int r;
 
-    if (use == GPIO_INPUT || use == GPIO_RISING_EDGES) {
-        r = gpiod_line_settings_set_direction(settings, GPIOD_LINE_DIRECTION_INPUT);
-        if (r == 0 && use == GPIO_RISING_EDGES)
-            r = gpiod_line_settings_set_edge_detection(settings, GPIOD_LINE_EDGE_RISING);
-        if (r == 0)
-            r = gpiod_line_settings_set_event_clock(settings, GPIOD_LINE_CLOCK_MONOTONIC);
-        return r;
-    }
+    if (use != GPIO_LOW && use != GPIO_HIGH)
+        return set_up_input(settings, use);
     r = gpiod_line_settings_set_direction(settings, GPIOD_LINE_DIRECTION_OUTPUT);
     if (r == 0)
         r = gpiod_line_settings_set_output_value(
@@ -170,6 +179,12 @@ static int request(struct gpio_line *l, enum gpio_use use)
         r = gpiod_line_request_input(l->line, consumer);
     else if (use == GPIO_RISING_EDGES)
         r = gpiod_line_request_rising_edge_events(l->line, consumer);
+    else if (use == GPIO_PRESS_LOW)
+        r = gpiod_line_request_falling_edge_events_flags(l->line, consumer,
+                                                         GPIOD_LINE_REQUEST_FLAG_BIAS_PULL_UP);
+    else if (use == GPIO_PRESS_HIGH)
+        r = gpiod_line_request_rising_edge_events_flags(l->line, consumer,
+                                                        GPIOD_LINE_REQUEST_FLAG_BIAS_PULL_DOWN);
     else
         r = gpiod_line_request_output(l->line, consumer, use == GPIO_HIGH);
     return r < 0 ? -errno : 0;

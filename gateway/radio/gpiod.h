@@ -8,7 +8,16 @@
 #include <stddef.h>
 #include <stdint.h>
 
-enum gpio_use { GPIO_INPUT, GPIO_RISING_EDGES, GPIO_LOW, GPIO_HIGH };
+/* PRESS: edges of a button that connects the line to ground (LOW) or to the supply (HIGH) while pressed; the
+ * chip's own resistor, where it has one, pulls the line the other way. */
+enum gpio_use {
+    GPIO_INPUT,
+    GPIO_RISING_EDGES,
+    GPIO_PRESS_LOW,
+    GPIO_PRESS_HIGH,
+    GPIO_LOW,
+    GPIO_HIGH
+};
 
 struct gpio_line;
 

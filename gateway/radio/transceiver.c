@@ -191,6 +191,14 @@ static int64_t late_edge(struct transceiver *t, int64_t looked_at_us)
     return 0;
 }
 
+/* The interrupt line did what it had failed to do. */
+static void line_works(struct transceiver *t, unsigned *failures, unsigned most)
+{
+    if (*failures >= most && t->cured_at_us == 0)
+        t->cured_at_us = now_us(t);
+    *failures = 0;
+}
+
 /* One look at the chip; edge_us: the stamp that woke us, 0: none. Sets *found when there was
  * something. */
 static bool look(struct transceiver *t, int64_t edge_us, bool *found)
@@ -207,7 +215,7 @@ static bool look(struct transceiver *t, int64_t edge_us, bool *found)
     if (edge_us == 0 && *found)
         edge_us = late_edge(t, before);
     if (edge_us)
-        t->missed = 0;
+        line_works(t, &t->missed, MISSED_MAX);
     count(t, &seen);
     if (seen.received)
         hand_over(t, &packet, seen.moved ? 0 : edge_us, before);
@@ -257,7 +265,7 @@ static void drain(struct transceiver *t)
         if (!interrupt_level(t, &high))
             return;
         if (!high)
-            t->stuck = 0;
+            line_works(t, &t->stuck, STUCK_MAX);
         if (!edge && (!high || t->stuck >= STUCK_MAX))
             return;
         if (!look(t, edge ? edge_us : 0, &found))

@@ -33,8 +33,7 @@ enum {
     TRANSCEIVER_QUEUE = 32,      /* sendings that wait for their time */
     TRANSCEIVER_LATE_US = 1000,  /* later than this is not sent */
     TRANSCEIVER_RETRY_MOST_US = 60000000,
-    TRANSCEIVER_TROUBLE_US =
-        900000000 /* a cured trouble is shown this long: who watches has time to see it */
+    TRANSCEIVER_TROUBLE_US = 60000000 /* a cured trouble is shown this long */
 };
 
 /* Checks the setup against the chip's limits. Does not talk to the chip: the first service() does.

@@ -3,7 +3,7 @@
 #include <math.h>
 #include <stdio.h>
 
-static double loss_of(double airtime_s, uint32_t stations, double interval_s)
+double load_loss(double airtime_s, uint32_t stations, double interval_s)
 {
     double others = stations > 0 ? stations - 1.0 : 0.0;
 
@@ -45,7 +45,7 @@ enum load_verdict load_check(const struct load_channel *c, struct load_result *r
     r->airtime_us = air_time_us(&c->modulation, c->frame_bytes);
     airtime_s = r->airtime_us / 1e6;
     r->load = c->stations * airtime_s / interval_s;
-    r->loss = loss_of(airtime_s, c->stations, interval_s);
+    r->loss = load_loss(airtime_s, c->stations, interval_s);
     r->most_stations = most_stations(airtime_s, interval_s);
     if (r->loss * 100 >= LOAD_WARN_PERCENT)
         verdict = LOAD_WARN;

@@ -29,6 +29,9 @@ struct load_result {
     uint32_t most_stations; /* with which the loss stays below LOAD_WARN_PERCENT */
 };
 
+/* Expected share of frames lost, 0 to 1. */
+double load_loss(double airtime_s, uint32_t stations, double interval_s);
+
 enum load_verdict { LOAD_FINE, LOAD_WARN, LOAD_REFUSED };
 
 /* text: figures in whole sentences and, unless FINE, what helps. */

@@ -20,6 +20,13 @@ static const struct feed_field radio_list[] = {
     FEED_COUNT("without_crc", feed_radio_health, without_crc),
     FEED_COUNT("duty_ms", feed_radio_health, duty_ms),
     FEED_INTEGER_OR_NULL("duty_most_ms", feed_radio_health, duty_most_ms, 0, FEED_COUNT_MAX, -1),
+    FEED_COUNT("window_s", feed_radio_health, window_s),
+    FEED_COUNT("heard", feed_radio_health, heard),
+    FEED_COUNT("missed", feed_radio_health, missed),
+    FEED_SCALED_OR_NULL("load_percent", feed_radio_health, load_ppm, 0, 1000000, 1, 4, -1),
+    FEED_SCALED_OR_NULL("loss_percent", feed_radio_health, loss_ppm, 0, 1000000, 1, 4, -1),
+    FEED_SCALED_OR_NULL("expected_loss_percent", feed_radio_health, expected_loss_ppm, 0, 1000000,
+                        1, 4, -1),
     FEED_TEXT_OR_NULL("trouble", feed_radio_health, trouble),
 };
 static const struct feed_fields radio_fields = FEED_FIELDS(radio_list);
@@ -42,6 +49,7 @@ static const struct feed_field gateway_list[] = {
     FEED_COUNT("waiting", feed_gateway_health, waiting),
     FEED_COUNT("marks_refused", feed_gateway_health, marks_refused),
     FEED_COUNT("marks_ignored", feed_gateway_health, marks_ignored),
+    FEED_COUNT("stations", feed_gateway_health, stations),
     FEED_COUNT("spool_bytes", feed_gateway_health, spool_bytes),
     FEED_COUNT("disk_free_bytes", feed_gateway_health, disk_free_bytes),
     FEED_TEXT_OR_NULL("trouble", feed_gateway_health, trouble),

@@ -20,7 +20,13 @@ struct feed_radio_health {
     uint64_t without_crc; /* packets without a payload checksum: no station's */
     uint64_t duty_ms;     /* sent within the last hour in the sub-band of its answers */
     int64_t duty_most_ms; /* as much as may be sent; -1: no limit */
-    char trouble[256];    /* empty when none */
+    /* Measured over the last six hours, or since the start. */
+    uint64_t window_s;         /* how long that was */
+    uint64_t heard, missed;    /* frames of our units; gaps in their counters */
+    int32_t load_ppm;          /* share of the time in which a packet was received; -1: too early */
+    int32_t loss_ppm;          /* missed, of all that were sent; -1: too few frames */
+    int32_t expected_loss_ppm; /* what as many frames on one channel lose to each other; -1 */
+    char trouble[256];         /* empty when none */
 };
 
 struct feed_gateway_health {
@@ -41,6 +47,7 @@ struct feed_gateway_health {
     uint64_t marks_ignored; /* stored marks of another spool or of a collector not configured */
     char trouble[96];       /* of the gateway itself, for instance "disk full"; empty when none */
     uint64_t spool_bytes, disk_free_bytes;
+    uint64_t stations; /* units heard within the last hour */
     uint8_t radio_count;
     struct feed_radio_health radios[FEED_RADIOS_MAX];
 };

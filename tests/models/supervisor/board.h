@@ -19,10 +19,10 @@ struct board_slot { /* one transceiver on the board */
     int offsets[MODEL_LINES]; /* the GPIO lines it is wired to; -1: none */
 };
 
-struct board_line {    /* a line the program holds */
-    int host;          /* our end; -1: not held */
-    uint64_t inode;    /* of the program's end */
-    bool edges, newer; /* events wanted; in the second version's layout */
+struct board_line {              /* a line the program holds */
+    int host;                    /* our end; -1: not held */
+    uint64_t inode;              /* of the program's end */
+    bool rising, falling, newer; /* events wanted; in the second version's layout */
     uint32_t sequence;
 };
 
@@ -38,6 +38,7 @@ struct board {
     char absent[BOARD_PATH]; /* this device does not exist */
     int taken;               /* this line belongs to somebody else; -1: none */
     void (*sent)(struct board_slot *slot, const struct model_packet *packet);
+    void (*changed)(unsigned offset, bool high); /* the program set a line without a chip */
     uint64_t transfers;
 };
 
@@ -54,5 +55,7 @@ int64_t board_next_ns(const struct board *board);
 /* gpio.c */
 bool gpio_call(struct board *board, const struct seccomp_notif *call, uint64_t inode);
 void gpio_edge(struct board_slot *slot, int64_t at_ns);
+/* Somebody outside the program moves a line without a chip, as a button does. */
+void gpio_drive(struct board *board, unsigned offset, bool high);
 
 #endif

@@ -36,6 +36,8 @@ static void set_level(struct board *b, unsigned offset, bool high)
     enum model_line line;
     struct board_slot *slot = wired(b, offset, &line);
 
+    if (!slot && b->level[offset] != high && b->changed)
+        b->changed(offset, high);
     b->level[offset] = high;
     if (slot)
         model_drive(slot->model, board_now_ns(), line, high);
@@ -59,8 +61,8 @@ static bool is_held(struct board *b, unsigned offset)
 }
 
 /* A line's descriptor in the program, or a negative errno. */
-static int hold(struct board *b, const struct seccomp_notif *call, unsigned offset, bool edges,
-                bool newer)
+static int hold(struct board *b, const struct seccomp_notif *call, unsigned offset,
+                struct board_line wanted)
 {
     struct board_line *line = &b->lines[offset];
     struct stat st;
@@ -78,21 +80,24 @@ static int hold(struct board *b, const struct seccomp_notif *call, unsigned offs
         return number;
     }
     fcntl(pair[0], F_SETFL, O_NONBLOCK);
-    *line =
-        (struct board_line){.host = pair[0], .inode = st.st_ino, .edges = edges, .newer = newer};
+    wanted.host = pair[0];
+    wanted.inode = st.st_ino;
+    *line = wanted;
     return number;
 }
 
-void gpio_edge(struct board_slot *slot, int64_t at_ns)
+static void tell_edge(struct board_line *line, unsigned offset, bool rising, int64_t at_ns)
 {
-    unsigned offset = (unsigned)slot->offsets[MODEL_DIO0];
-    struct board_line *line = &slot->board->lines[offset];
-    struct gpioevent_data old = {.timestamp = (uint64_t)at_ns, .id = GPIOEVENT_EVENT_RISING_EDGE};
-    struct gpio_v2_line_event event = {
-        .timestamp_ns = (uint64_t)at_ns, .id = GPIO_V2_LINE_EVENT_RISING_EDGE, .offset = offset};
+    struct gpioevent_data old = {.timestamp = (uint64_t)at_ns,
+                                 .id = rising ? GPIOEVENT_EVENT_RISING_EDGE
+                                              : GPIOEVENT_EVENT_FALLING_EDGE};
+    struct gpio_v2_line_event event = {.timestamp_ns = (uint64_t)at_ns,
+                                       .id = rising ? GPIO_V2_LINE_EVENT_RISING_EDGE
+                                                    : GPIO_V2_LINE_EVENT_FALLING_EDGE,
+                                       .offset = offset};
     ssize_t n;
 
-    if (line->host < 0 || !line->edges)
+    if (line->host < 0 || !(rising ? line->rising : line->falling))
         return;
     event.seqno = event.line_seqno = ++line->sequence;
     if (line->newer)
@@ -101,6 +106,22 @@ void gpio_edge(struct board_slot *slot, int64_t at_ns)
         n = send(line->host, &old, sizeof old, MSG_NOSIGNAL);
     if (n < 0 && errno != EPIPE && errno != EAGAIN)
         perror("edge");
+}
+
+void gpio_edge(struct board_slot *slot, int64_t at_ns)
+{
+    unsigned offset = (unsigned)slot->offsets[MODEL_DIO0];
+
+    tell_edge(&slot->board->lines[offset], offset, true, at_ns);
+}
+
+void gpio_drive(struct board *b, unsigned offset, bool high)
+{
+    bool was = b->level[offset];
+
+    b->level[offset] = high;
+    if (was != high)
+        tell_edge(&b->lines[offset], offset, high, board_now_ns());
 }
 
 static int64_t chip_info(const struct seccomp_notif *call, uint64_t at)
@@ -159,7 +180,7 @@ static int64_t old_handle(struct board *b, const struct seccomp_notif *call, uin
         return -EFAULT;
     if (r.lines != 1 || r.lineoffsets[0] >= BOARD_LINES)
         return -EINVAL;
-    number = hold(b, call, r.lineoffsets[0], false, false);
+    number = hold(b, call, r.lineoffsets[0], (struct board_line){.host = -1});
     if (number < 0)
         return number;
     if (r.flags & GPIOHANDLE_REQUEST_OUTPUT)
@@ -177,9 +198,15 @@ static int64_t old_events(struct board *b, const struct seccomp_notif *call, uin
         return -EFAULT;
     if (r.lineoffset >= BOARD_LINES)
         return -EINVAL;
-    number = hold(b, call, r.lineoffset, true, false);
+    number = hold(b, call, r.lineoffset,
+                  (struct board_line){
+                      .rising = r.eventflags & GPIOEVENT_REQUEST_RISING_EDGE,
+                      .falling = r.eventflags & GPIOEVENT_REQUEST_FALLING_EDGE,
+                  });
     if (number < 0)
         return number;
+    if (r.handleflags & GPIOHANDLE_REQUEST_BIAS_PULL_UP)
+        b->level[r.lineoffset] = true;
     r.fd = number;
     return trap_write(call, at, &r, sizeof r);
 }
@@ -212,9 +239,16 @@ static int64_t new_line(struct board *b, const struct seccomp_notif *call, uint6
         return -EFAULT;
     if (r.num_lines != 1 || r.offsets[0] >= BOARD_LINES)
         return -EINVAL;
-    number = hold(b, call, r.offsets[0], all_flags(&r) & GPIO_V2_LINE_FLAG_EDGE_RISING, true);
+    number = hold(b, call, r.offsets[0],
+                  (struct board_line){
+                      .rising = all_flags(&r) & GPIO_V2_LINE_FLAG_EDGE_RISING,
+                      .falling = all_flags(&r) & GPIO_V2_LINE_FLAG_EDGE_FALLING,
+                      .newer = true,
+                  });
     if (number < 0)
         return number;
+    if (all_flags(&r) & GPIO_V2_LINE_FLAG_BIAS_PULL_UP)
+        b->level[r.offsets[0]] = true;
     if (all_flags(&r) & GPIO_V2_LINE_FLAG_OUTPUT)
         set_level(b, r.offsets[0], output_value(&r));
     r.fd = number;

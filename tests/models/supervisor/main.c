@@ -7,7 +7,9 @@
  *   fault CHIP BITS                 switches faults (model.h); 0: none
  *   brownout CHIP
  *   tally CHIP
- * and writes what the chips send: "sent CHIP START_US FREQUENCY BANDWIDTH SF POWER FLAGS HEX".
+ *   drive OFFSET 0|1                moves a line without a chip, as a button does
+ * and writes what the chips send: "sent CHIP START_US FREQUENCY BANDWIDTH SF POWER FLAGS HEX", and what the
+ * program does to a line without a chip: "line OFFSET 0|1 AT_US".
  */
 #include <errno.h>
 #include <fcntl.h>
@@ -79,6 +81,15 @@ static void on_sent(struct board_slot *slot, const struct model_packet *p)
     for (size_t i = 0; i < p->len; i++)
         used += snprintf(line + used, sizeof line - (size_t)used, "%02x", p->bytes[i]);
     snprintf(line + used, sizeof line - (size_t)used, "\n");
+    say(line);
+}
+
+static void on_changed(unsigned offset, bool high)
+{
+    char line[60];
+
+    snprintf(line, sizeof line, "line %u %d %lld\n", offset, high,
+             (long long)(board_now_ns() / 1000));
     say(line);
 }
 
@@ -159,6 +170,10 @@ static void obey(char *line)
     long long number = 0;
     int at = 0;
 
+    if (sscanf(line, "drive %u %lld", &chip, &number) == 2 && chip < BOARD_LINES) {
+        gpio_drive(&super.board, chip, number != 0);
+        return;
+    }
     if (sscanf(line, "%15s %u %n", word, &chip, &at) < 2 || chip >= super.board.count) {
         say("error: which chip?\n");
         return;
@@ -393,6 +408,7 @@ int main(int argc, char **argv)
         super.clients[i].fd = -1;
     super.board.trap = &super.trap;
     super.board.sent = on_sent;
+    super.board.changed = on_changed;
     if (board_open(&super.board) < 0 || take_options(argc, argv, &real_time) < 0) {
         fputs(usage, stderr);
         return 2;

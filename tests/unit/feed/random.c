@@ -254,6 +254,7 @@ void random_gateway_health(struct random *r, void *target)
     id(r, h->spool, sizeof h->spool);
     counters(r, &h->last_n, &h->marks_ignored);
     counters(r, &h->spool_bytes, &h->disk_free_bytes);
+    h->stations = (uint64_t)count(r);
     text_any(r, h->trouble, sizeof h->trouble, 0);
     h->radio_count = (uint8_t)random_between(r, 0, FEED_RADIOS_MAX);
     for (unsigned i = 0; i < h->radio_count; i++) {
@@ -262,6 +263,10 @@ void random_gateway_health(struct random *r, void *target)
         h->radios[i].answers = coin(r);
         counters(r, &h->radios[i].sent, &h->radios[i].duty_ms);
         h->radios[i].duty_most_ms = coin(r) ? count(r) : -1;
+        counters(r, &h->radios[i].window_s, &h->radios[i].missed);
+        h->radios[i].load_ppm = (int32_t)random_between(r, -1, 1000000);
+        h->radios[i].loss_ppm = (int32_t)random_between(r, -1, 1000000);
+        h->radios[i].expected_loss_ppm = (int32_t)random_between(r, -1, 1000000);
         text_any(r, h->radios[i].trouble, sizeof h->radios[i].trouble, 0);
     }
 }

@@ -33,6 +33,14 @@ static void set_faults(struct bench *b, unsigned faults)
     model_faults(b->virtual.model, b->virtual.now_ns, faults);
 }
 
+/* A trouble that is over. */
+static void check_shown_for_a_while(struct bench *b, const char *word)
+{
+    ck_assert_msg(strstr(bench_counts(b).trouble, word), "shown for a while after it is over");
+    bench_run_ms(b, TRANSCEIVER_TROUBLE_US / 1000 + 3000);
+    ck_assert_str_eq(bench_counts(b).trouble, "");
+}
+
 /* Verified every ten seconds, so noticed within ten and a half; then tried after 1, 2, 4 … 60 s. */
 static void dead_then_alive(struct bench *b, unsigned fault, const char *word, int64_t within)
 {
@@ -45,9 +53,7 @@ static void dead_then_alive(struct bench *b, unsigned fault, const char *word, i
     ck_assert_int_le(until_working(b, true, 100000), 61000);
     ck_assert_uint_ge(bench_counts(b).restarts, 1);
     check_hears(b, true);
-    ck_assert_msg(strstr(bench_counts(b).trouble, word), "shown for a while after it is over");
-    bench_run_ms(b, TRANSCEIVER_TROUBLE_US / 1000);
-    ck_assert_str_eq(bench_counts(b).trouble, "");
+    check_shown_for_a_while(b, word);
     bench_close(b);
 }
 
@@ -170,7 +176,7 @@ START_TEST(edge_of_the_next_packet)
     model_air(b.virtual.model, &first);
     set_faults(&b, MODEL_EDGE_LOST);
     model_strike(b.virtual.model, MODEL_STRIKE_PAYLOAD, &second);
-    bench_run_ms(&b, 2500); /* found by the poll */
+    bench_run_ms(&b, 2500);                         /* found by the poll */
     ck_assert_uint_eq(bench_counts(&b).overrun, 1); /* the first was overwritten meanwhile */
     ck_assert_uint_eq(b.heard_count, 1);
     ck_assert_mem_eq(b.heard[0].bytes, second.bytes, 20);
@@ -198,8 +204,11 @@ START_TEST(line_dead)
         bench_run_ms(&b, 80);
     }
     ck_assert_uint_eq(b.heard_count, 22);
+    bench_run_ms(&b, 2 * TRANSCEIVER_TROUBLE_US / 1000);
+    ck_assert_ptr_nonnull(strstr(bench_counts(&b).trouble, "interrupt line"));
     set_faults(&b, 0);
     check_hears(&b, true);
+    check_shown_for_a_while(&b, "interrupt line");
     bench_close(&b);
 }
 END_TEST
@@ -225,6 +234,7 @@ START_TEST(line_stuck)
     set_faults(&b, 0);
     bench_run_ms(&b, 3000);
     check_hears(&b, true);
+    check_shown_for_a_while(&b, "interrupt line");
     bench_close(&b);
 }
 END_TEST
