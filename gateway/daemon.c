@@ -12,6 +12,7 @@
 
 #include "common/clock.h"
 #include "common/log.h"
+#include "gateway/answering.h"
 #include "gateway/hearing.h"
 #include "gateway/panel/panel.h"
 #include "gateway/publish/publisher.h"
@@ -34,6 +35,7 @@ struct daemon {
     struct spool *spool;
     struct publisher *publisher;
     struct reception *reception;
+    struct answering *answering;
     sd_event_source *commit; /* what waits has waited long enough */
     sd_event_source *idle;   /* rehearsal: commit when the air is quiet */
     struct panel *panel;     /* NULL: no light and no button */
@@ -130,15 +132,6 @@ static struct hearing_time time_of(const struct daemon *d, const struct radio_pa
     return time;
 }
 
-/* A frame that its station wants acknowledged is on the disk. */
-static void answer(struct daemon *d, const struct radio_packet *packet,
-                   const struct verify_result *result)
-{
-    (void)d;
-    log_debug("Unit %08X: confirmed frame %u committed, heard by radio %u.", result->devaddr,
-              result->fcnt, packet->radio);
-}
-
 static void arrange_commit(struct daemon *d)
 {
     struct spool_state state;
@@ -157,15 +150,16 @@ static void on_heard(void *user, const struct radio_packet *packet)
     struct hearing_outcome outcome;
     struct hearing_time time = time_of(d, packet);
     hearing_packet(&d->hearing, packet, &time, clock_transport_us(), &outcome);
-    bool safe = true;
+    enum verify_verdict verdict = outcome.result.verdict;
     if (outcome.urgent)
-        safe = commit_now(d) == 0;
-    else if (outcome.result.verdict == VERIFY_ACCEPTED)
+        commit_now(d);
+    else if (verdict == VERIFY_ACCEPTED)
         arrange_commit(d);
-    bool wanted = outcome.urgent || (outcome.result.verdict == VERIFY_REPEATED &&
-                                     air_frame_is_confirmed(&outcome.result.frame));
-    if (wanted && safe && d->commit_error == 0)
-        answer(d, packet, &outcome.result);
+    bool confirmed = air_frame_is_confirmed(&outcome.result.frame);
+    /* Acknowledged is only what is on the disk; a repeat may wait there since its first hearing. */
+    if ((verdict == VERIFY_ACCEPTED || verdict == VERIFY_REPEATED) &&
+        (!confirmed || d->commit_error == 0))
+        answering_heard(d->answering, packet, &outcome.result);
 }
 
 static void fill_radio(struct daemon *d, unsigned i, uint32_t stations,
@@ -185,10 +179,10 @@ static void fill_radio(struct daemon *d, unsigned i, uint32_t stations,
         .sent_late = counts.sent_late,
         .overrun = counts.overrun,
         .without_crc = counts.without_crc,
-        .duty_most_ms = -1,
     };
     traffic_report(&d->hearing.traffic, i, stations, clock_event_us(d->clock), out);
     snprintf(out->trouble, sizeof out->trouble, "%s", counts.trouble);
+    answering_health(d->answering, i, out);
 }
 
 static uint64_t disk_free(const char *path)
@@ -263,6 +257,32 @@ static void say_health_now(void *user)
         say_health(d, clock_event_us(d->clock));
 }
 
+static void on_connected(void *user)
+{
+    say_health_now(user);
+    answering_connected(((struct daemon *)user)->answering);
+}
+
+static void on_lease(void *user, const struct feed_lease *lease)
+{
+    answering_lease(((struct daemon *)user)->answering, lease);
+}
+
+static void on_order(void *user, uint32_t devaddr, const struct feed_order *order)
+{
+    answering_order(((struct daemon *)user)->answering, devaddr, order);
+}
+
+static void on_batch(void *user)
+{
+    answering_settle(((struct daemon *)user)->answering);
+}
+
+static void on_room(void *user)
+{
+    answering_tell(((struct daemon *)user)->answering);
+}
+
 static void on_minute(void *user, int64_t now_us)
 {
     struct daemon *d = user;
@@ -319,6 +339,7 @@ static int reload_keys(struct daemon *d)
     verify_table_inherit(table, d->hearing.table);
     verify_table_free(d->hearing.table);
     d->hearing.table = table;
+    answering_reload(d->answering, table);
     log_info("%s: keys of %zu units are in force.", d->settings->keys.file,
              verify_table_count(table));
     return 0;
@@ -473,6 +494,16 @@ static int open_loop(struct daemon *d)
     return error < 0 ? error : 0;
 }
 
+static int open_answering(struct daemon *d)
+{
+    struct answering_parts parts = {.settings = d->settings,
+                                    .clock = d->clock,
+                                    .spool = d->spool,
+                                    .publisher = d->publisher,
+                                    .reception = d->reception};
+    return answering_open(&d->answering, &parts, d->hearing.table);
+}
+
 static int open_all(struct daemon *d)
 {
     int error = open_loop(d);
@@ -481,7 +512,12 @@ static int open_all(struct daemon *d)
     if (error == 0)
         error = open_keys(d);
     if (error == 0) {
-        struct publisher_events events = {.user = d, .connected = say_health_now};
+        struct publisher_events events = {.user = d,
+                                          .connected = on_connected,
+                                          .lease = on_lease,
+                                          .order = on_order,
+                                          .batch = on_batch,
+                                          .room = on_room};
         error = publisher_open(&d->publisher, d->event, d->settings, d->spool,
                                clock_event_us(d->clock) / 1000, &events);
         if (error != 0)
@@ -492,6 +528,8 @@ static int open_all(struct daemon *d)
         d->hearing.coding_rate[i] = (uint8_t)d->settings->radios[i].coding_rate;
     if (error == 0)
         error = open_radios(d);
+    if (error == 0)
+        error = open_answering(d);
     if (error == 0)
         open_panel(d);
     return error;
@@ -517,6 +555,7 @@ static void close_all(struct daemon *d)
     panel_close(d->panel);
     reception_close(d->reception);
     publisher_close(d->publisher);
+    answering_close(d->answering);
     spool_close(d->spool);
     verify_table_free(d->hearing.table);
     sd_event_source_unref(d->commit);

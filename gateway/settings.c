@@ -214,6 +214,8 @@ static const struct settings_key keys[] = {
      "Power of answers at the antenna connector; local rules and a licensed person decide."},
     {"radio.*", "antenna_dbi", SETTINGS_NUMBER, RADIO(antenna_dbi), -10, 20, "2.15", NULL,
      "Gain of the antenna, cable losses taken off."},
+    {"radio.*", "rx1_delay_s", SETTINGS_INTEGER, RADIO(rx1_delay_s), 1, 15, "5", NULL,
+     "Seconds from the end of a report to its answer; the same in the stations (RX1 delay)."},
 };
 
 const struct settings_schema gateway_schema = {sections, sizeof sections / sizeof sections[0], keys,

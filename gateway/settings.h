@@ -61,6 +61,7 @@ struct radio_settings {
     char *country;            /* two letters, ISO 3166; empty: receive only */
     int64_t power_dbm;        /* of answers, at the antenna connector */
     double antenna_dbi;
+    int64_t rx1_delay_s; /* from the end of a report to its answer */
 };
 
 struct gateway_naming { /* [gateway] */

@@ -24,8 +24,9 @@ struct publisher {
     struct publisher_events events;
     int64_t since_ms;
     bool blocked; /* the session takes no more for now */
-    struct log_gate ignored_gate, refused_gate, read_gate;
+    struct log_gate ignored_gate, refused_gate, read_gate, down_gate;
     char site[FEED_NAME_MAX + 1];
+    char name[FEED_NAME_MAX + 1];
     char row_topic[FEED_TOPIC_MAX], presence_topic[FEED_TOPIC_MAX], health_topic[FEED_TOPIC_MAX];
     char text[FEED_MESSAGE_MAX];
 };
@@ -178,13 +179,79 @@ static void say_renewed(struct publisher *p)
                 state.id, (unsigned long long)state.oldest);
 }
 
+static void complain_down(struct publisher *p, const char *topic, const char *why)
+{
+    uint64_t held;
+    if (log_gate_open(&p->down_gate, clock_transport_us(), &held))
+        log_warning("A message in %s was not obeyed: %s (%llu more since the last such line).",
+                    topic, why, (unsigned long long)held);
+}
+
+static bool unit_of(const struct feed_topic *topic, uint32_t *devaddr)
+{
+    char *end;
+    unsigned long value = strtoul(topic->other, &end, 16);
+    if (strlen(topic->other) != 8 || *end != '\0')
+        return false;
+    *devaddr = (uint32_t)value;
+    return true;
+}
+
+static void take_lease(struct publisher *p, const char *topic, uint32_t devaddr,
+                       const void *payload, size_t len)
+{
+    struct feed_lease lease;
+    struct feed_fault fault;
+    if (len == 0)
+        return; /* cleared: what was leased runs out */
+    if (feed_lease_decode(payload, len, &lease, &fault) != 0)
+        complain_down(p, topic, feed_error_text(fault.error));
+    else if (lease.devaddr != devaddr)
+        complain_down(p, topic, "it speaks of another unit than its topic");
+    else
+        p->events.lease(p->events.user, &lease);
+}
+
+static void take_order(struct publisher *p, const char *topic, uint32_t devaddr,
+                       const void *payload, size_t len)
+{
+    struct feed_order order;
+    struct feed_fault fault;
+    if (len == 0)
+        p->events.order(p->events.user, devaddr, NULL);
+    else if (feed_order_decode(payload, len, &order, &fault) != 0)
+        complain_down(p, topic, feed_error_text(fault.error));
+    else if (order.devaddr != devaddr)
+        complain_down(p, topic, "it speaks of another unit than its topic");
+    else
+        p->events.order(p->events.user, devaddr, &order);
+}
+
+static void take_down(struct publisher *p, const char *topic, const struct feed_topic *parsed,
+                      const void *payload, size_t len)
+{
+    uint32_t devaddr;
+    if (!unit_of(parsed, &devaddr))
+        complain_down(p, topic, "its last level is no address of 8 hex digits");
+    else if (parsed->kind == FEED_TOPIC_LEASE)
+        take_lease(p, topic, devaddr, payload, len);
+    else
+        take_order(p, topic, devaddr, payload, len);
+}
+
 static void on_message(void *user, const char *topic, const void *payload, size_t len,
                        bool retained)
 {
     struct publisher *p = user;
     struct feed_topic parsed;
     struct feed_mark mark;
-    if (feed_topic_parse(topic, &parsed) != 0 || parsed.kind != FEED_TOPIC_STORED || len == 0)
+    if (feed_topic_parse(topic, &parsed) != 0)
+        return;
+    if (parsed.kind == FEED_TOPIC_LEASE || parsed.kind == FEED_TOPIC_ORDER) {
+        take_down(p, topic, &parsed, payload, len);
+        return;
+    }
+    if (parsed.kind != FEED_TOPIC_STORED || len == 0)
         return;
     enum courier_heard heard = courier_hear(&p->courier, parsed.other, payload, len, retained,
                                             clock_transport_us(), &mark);
@@ -213,7 +280,9 @@ static void on_message(void *user, const char *topic, const void *payload, size_
 
 static bool on_batch(void *user)
 {
-    publisher_pump(user);
+    struct publisher *p = user;
+    p->events.batch(p->events.user);
+    publisher_pump(p);
     return true;
 }
 
@@ -223,6 +292,8 @@ static void on_sent(void *user, int id)
     struct publisher *p = user;
     if (p->blocked && session_in_flight(p->session) <= COURIER_IN_FLIGHT / 2)
         sd_event_source_set_enabled(p->more, SD_EVENT_ONESHOT);
+    if (session_in_flight(p->session) <= COURIER_IN_FLIGHT / 2)
+        p->events.room(p->events.user);
 }
 
 static int make_topics(struct publisher *p, const struct gateway_settings *settings,
@@ -231,6 +302,8 @@ static int make_topics(struct publisher *p, const struct gateway_settings *setti
     struct feed_topic topic = {.kind = FEED_TOPIC_ROW};
     snprintf(topic.site, sizeof topic.site, "%s", settings->gateway.site);
     snprintf(topic.name, sizeof topic.name, "%s", settings->gateway.name);
+    snprintf(p->site, sizeof p->site, "%s", settings->gateway.site);
+    snprintf(p->name, sizeof p->name, "%s", settings->gateway.name);
     int error = feed_topic_format(&topic, p->row_topic);
     topic.kind = FEED_TOPIC_GATEWAY_PRESENCE;
     if (error == 0)
@@ -243,6 +316,17 @@ static int make_topics(struct publisher *p, const struct gateway_settings *setti
     if (error == 0)
         error = feed_topic_format(&topic, marks_topic);
     return error == 0 ? 0 : -EINVAL;
+}
+
+/* One collector decides who speaks to a unit: the one that is named first. */
+static int subscribe_down(struct publisher *p, enum feed_topic_kind kind, const char *collector)
+{
+    char filter[FEED_TOPIC_MAX];
+    struct feed_topic topic = {.kind = kind, .other = "+"};
+    snprintf(topic.site, sizeof topic.site, "%s", p->site);
+    snprintf(topic.name, sizeof topic.name, "%s", collector);
+    int error = feed_topic_format(&topic, filter);
+    return error != 0 ? -EINVAL : session_subscribe(p->session, filter);
 }
 
 static int open_session(struct publisher *p, const struct gateway_settings *settings,
@@ -263,7 +347,13 @@ static int open_session(struct publisher *p, const struct gateway_settings *sett
         .sent = on_sent,
     };
     int error = session_open(&p->session, p->event, &settings->broker, &will, &events);
-    return error != 0 ? error : session_subscribe(p->session, marks_topic);
+    if (error == 0)
+        error = session_subscribe(p->session, marks_topic);
+    if (error == 0)
+        error = subscribe_down(p, FEED_TOPIC_LEASE, settings->collectors.name[0]);
+    if (error == 0)
+        error = subscribe_down(p, FEED_TOPIC_ORDER, settings->collectors.name[0]);
+    return error;
 }
 
 int publisher_open(struct publisher **publisher, sd_event *event,
@@ -319,6 +409,22 @@ void publisher_health(struct publisher *p, const struct feed_gateway_health *hea
         return;
     if (feed_gateway_health_encode(health, p->text, sizeof p->text, &len) == 0)
         (void)session_publish(p->session, p->health_topic, p->text, len, true, NULL);
+}
+
+bool publisher_held(struct publisher *p, const struct feed_held *held)
+{
+    char topic_text[FEED_TOPIC_MAX];
+    struct feed_topic topic = {.kind = FEED_TOPIC_HELD};
+    size_t len;
+    if (!session_is_connected(p->session) || session_in_flight(p->session) >= COURIER_IN_FLIGHT)
+        return false;
+    snprintf(topic.site, sizeof topic.site, "%s", p->site);
+    snprintf(topic.name, sizeof topic.name, "%s", p->name);
+    snprintf(topic.other, sizeof topic.other, "%08x", held->devaddr);
+    if (feed_topic_format(&topic, topic_text) != 0 ||
+        feed_held_encode(held, p->text, sizeof p->text, &len) != 0)
+        return true; /* our own mistake: saying it again would not help */
+    return session_publish(p->session, topic_text, p->text, len, true, NULL) == 0;
 }
 
 void publisher_counts(const struct publisher *p, struct publisher_counts *counts)

@@ -12,6 +12,8 @@
 #include "gateway/settings.h"
 #include "gateway/spool/spool.h"
 #include "protocol/feed/health.h"
+#include "protocol/feed/lease.h"
+#include "protocol/feed/order.h"
 
 struct publisher;
 
@@ -22,6 +24,11 @@ struct publisher_counts {
 struct publisher_events {
     void *user;
     void (*connected)(void *user); /* a connection has begun: time to say how things are */
+    /* Leases and orders of the collector that is named first; order NULL: the unit's is over. */
+    void (*lease)(void *user, const struct feed_lease *lease);
+    void (*order)(void *user, uint32_t devaddr, const struct feed_order *order);
+    void (*batch)(void *user); /* after the messages that came together */
+    void (*room)(void *user);  /* more may be said again */
 };
 
 /* now_ms: event time of the start of this run, for the birth message. Works with the broker down.
@@ -39,6 +46,8 @@ void publisher_pump(struct publisher *publisher);
 bool publisher_is_idle(const struct publisher *publisher);
 bool publisher_is_connected(const struct publisher *publisher);
 void publisher_health(struct publisher *publisher, const struct feed_gateway_health *health);
+/* False: not now; `room` tells when. */
+bool publisher_held(struct publisher *publisher, const struct feed_held *held);
 void publisher_counts(const struct publisher *publisher, struct publisher_counts *counts);
 
 #endif

@@ -27,6 +27,8 @@ enum statement {
     RECENT,
     PUT_COUNTER,
     COUNTERS,
+    PUT_GONE,
+    EACH_GONE,
     PUT_MARK,
     MARKS,
     PUT_BOOT,
@@ -50,6 +52,9 @@ static const char *const statement_sql[STATEMENTS] = {
                     " ON CONFLICT DO UPDATE SET fcnt = ?3, mic = ?4, at_us = ?5"
                     " WHERE ?3 > fcnt",
     [COUNTERS] = "SELECT devaddr, key_check, fcnt, mic, at_us FROM counter",
+    [PUT_GONE] = "INSERT INTO gone (devaddr, key_check, next) VALUES (?1, ?2, ?3)"
+                 " ON CONFLICT DO UPDATE SET next = ?3 WHERE ?3 > next",
+    [EACH_GONE] = "SELECT devaddr, key_check, next FROM gone",
     [PUT_MARK] = "INSERT INTO mark (collector, store, n) VALUES (?1, ?2, ?3)"
                  " ON CONFLICT DO UPDATE SET store = ?2, n = ?3",
     [MARKS] = "SELECT collector, store, n FROM mark",
@@ -73,6 +78,11 @@ static const char schema_sql[] =
     "CREATE TABLE boot (boot TEXT PRIMARY KEY, base_ms INTEGER NOT NULL, corrected INTEGER NOT "
     "NULL)"
     "  STRICT, WITHOUT ROWID;";
+
+/* Came later: a spool of an earlier version is given it when it is opened, and an earlier version does not mind. */
+static const char gone_sql[] =
+    "CREATE TABLE IF NOT EXISTS gone (devaddr INTEGER NOT NULL, key_check INTEGER NOT NULL,"
+    "  next INTEGER NOT NULL, PRIMARY KEY (devaddr, key_check)) STRICT, WITHOUT ROWID;";
 
 struct disk {
     sqlite3 *db;
@@ -334,6 +344,8 @@ int disk_open(struct disk **disk, const char *path, uint64_t size_bytes,
     if (error == 0)
         error = reserve(made, path);
     if (error == 0)
+        error = execute(made, gone_sql);
+    if (error == 0)
         error = prepare(made);
 out:
     if (error != 0) {
@@ -498,6 +510,30 @@ int disk_counters(struct disk *disk, void (*each)(void *user, const struct disk_
     return disk_error(disk, sqlite3_reset(statement));
 }
 
+int disk_put_gone(struct disk *disk, const struct disk_gone *gone)
+{
+    sqlite3_stmt *statement = disk->statements[PUT_GONE];
+    sqlite3_bind_int64(statement, 1, gone->devaddr);
+    sqlite3_bind_int64(statement, 2, gone->key_check);
+    sqlite3_bind_int64(statement, 3, (sqlite3_int64)gone->next);
+    return run(disk, PUT_GONE);
+}
+
+int disk_each_gone(struct disk *disk, void (*each)(void *user, const struct disk_gone *gone),
+                   void *user)
+{
+    sqlite3_stmt *statement = disk->statements[EACH_GONE];
+    while (sqlite3_step(statement) == SQLITE_ROW) {
+        struct disk_gone gone = {
+            .devaddr = (uint32_t)sqlite3_column_int64(statement, 0),
+            .key_check = (uint32_t)sqlite3_column_int64(statement, 1),
+            .next = (uint64_t)sqlite3_column_int64(statement, 2),
+        };
+        each(user, &gone);
+    }
+    return disk_error(disk, sqlite3_reset(statement));
+}
+
 int disk_put_mark(struct disk *disk, const struct disk_mark *mark)
 {
     sqlite3_stmt *statement = disk->statements[PUT_MARK];
@@ -560,21 +596,41 @@ uint64_t disk_used_bytes(struct disk *disk)
     return used > 0 ? (uint64_t)used * PAGE : 0;
 }
 
+/* A damaged file, opened for one statement. */
+static bool open_damaged(struct disk *damaged, const char *path, enum statement which)
+{
+    int code =
+        sqlite3_open_v2(path, &damaged->db, SQLITE_OPEN_READWRITE | SQLITE_OPEN_NOMUTEX, NULL);
+    if (code == SQLITE_OK)
+        code = sqlite3_exec(damaged->db, "PRAGMA locking_mode = EXCLUSIVE", NULL, NULL, NULL);
+    if (code == SQLITE_OK)
+        code = sqlite3_prepare_v2(damaged->db, statement_sql[which], -1,
+                                  &damaged->statements[which], NULL);
+    return code == SQLITE_OK;
+}
+
+static void close_damaged(struct disk *damaged, enum statement which)
+{
+    sqlite3_finalize(damaged->statements[which]);
+    sqlite3_close(damaged->db);
+}
+
 void disk_salvage_counters(const char *path,
                            void (*each)(void *user, const struct disk_counter *counter), void *user)
 {
     struct disk damaged = {0};
-    int code =
-        sqlite3_open_v2(path, &damaged.db, SQLITE_OPEN_READWRITE | SQLITE_OPEN_NOMUTEX, NULL);
-    if (code == SQLITE_OK)
-        code = sqlite3_exec(damaged.db, "PRAGMA locking_mode = EXCLUSIVE", NULL, NULL, NULL);
-    if (code == SQLITE_OK)
-        code = sqlite3_prepare_v2(damaged.db, statement_sql[COUNTERS], -1,
-                                  &damaged.statements[COUNTERS], NULL);
-    if (code == SQLITE_OK)
+    if (open_damaged(&damaged, path, COUNTERS))
         disk_counters(&damaged, each, user);
-    sqlite3_finalize(damaged.statements[COUNTERS]);
-    sqlite3_close(damaged.db);
+    close_damaged(&damaged, COUNTERS);
+}
+
+void disk_salvage_gone(const char *path, void (*each)(void *user, const struct disk_gone *gone),
+                       void *user)
+{
+    struct disk damaged = {0};
+    if (open_damaged(&damaged, path, EACH_GONE))
+        disk_each_gone(&damaged, each, user);
+    close_damaged(&damaged, EACH_GONE);
 }
 
 uint64_t disk_size_bytes(const struct disk *disk)

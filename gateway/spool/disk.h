@@ -34,6 +34,12 @@ struct disk_counter {
     struct verify_heard highest;
 };
 
+/* Every counter down below next is gone: never to be used again. */
+struct disk_gone {
+    uint32_t devaddr, key_check;
+    uint64_t next;
+};
+
 struct disk_mark {
     char collector[33];
     char store[FEED_ID_SIZE];
@@ -78,6 +84,12 @@ int disk_counters(struct disk *disk, void (*each)(void *user, const struct disk_
 void disk_salvage_counters(const char *path,
                            void (*each)(void *user, const struct disk_counter *counter),
                            void *user);
+/* next only ever grows. */
+int disk_put_gone(struct disk *disk, const struct disk_gone *gone);
+int disk_each_gone(struct disk *disk, void (*each)(void *user, const struct disk_gone *gone),
+                   void *user);
+void disk_salvage_gone(const char *path, void (*each)(void *user, const struct disk_gone *gone),
+                       void *user);
 int disk_put_mark(struct disk *disk, const struct disk_mark *mark);
 int disk_marks(struct disk *disk, void (*each)(void *user, const struct disk_mark *mark),
                void *user);

@@ -84,6 +84,12 @@ static void keep_counter(void *user, const struct disk_counter *counter)
         salvage->count++;
 }
 
+static void keep_gone(void *user, const struct disk_gone *gone)
+{
+    struct salvage *salvage = user;
+    (void)disk_put_gone(salvage->disk, gone);
+}
+
 static void set_aside(const char *path, int64_t now_s, char aside[PATH_MAX])
 {
     char from[PATH_MAX], to[PATH_MAX];
@@ -110,6 +116,7 @@ static int begin_anew(struct spool *spool, const struct spool_options *options, 
     error = disk_begin(spool->disk);
     if (error == 0) {
         disk_salvage_counters(aside, keep_counter, &salvage);
+        disk_salvage_gone(aside, keep_gone, &salvage);
         error = disk_commit(spool->disk);
     }
     log_error(
@@ -393,6 +400,24 @@ int spool_read(struct spool *spool, uint64_t from, struct feed_row *row)
         break;
     }
     return 1;
+}
+
+int spool_each_gone(struct spool *spool, void (*each)(void *user, const struct disk_gone *gone),
+                    void *user)
+{
+    return disk_each_gone(spool->disk, each, user);
+}
+
+int spool_keep_gone(struct spool *spool, const struct disk_gone *gone, size_t count)
+{
+    int error = disk_begin(spool->disk);
+    for (size_t i = 0; i < count && error == 0; i++)
+        error = disk_put_gone(spool->disk, &gone[i]);
+    if (error == 0)
+        error = disk_commit(spool->disk);
+    if (error != 0)
+        disk_rollback(spool->disk);
+    return error;
 }
 
 int spool_collector(const struct spool *spool, const char *name)

@@ -13,6 +13,7 @@
 #include "common/settings.h"
 #include "gateway/settings.h"
 #include "gateway/spool/boot.h"
+#include "gateway/spool/disk.h"
 #include "gateway/spool/record.h"
 #include "gateway/verify/unit.h"
 #include "protocol/feed/mark.h"
@@ -63,6 +64,12 @@ int spool_commit(struct spool *spool, int64_t now_s);
 /* The first committed row with number >= from, ready to publish: 1, 0 (none) or an error of disk.h.
  */
 int spool_read(struct spool *spool, uint64_t from, struct feed_row *row);
+
+/* Counters down that are gone. Told of all that is on disk; writes some more, in a transaction of its own. 0 or
+ * an error of disk.h: then none is written. */
+int spool_each_gone(struct spool *spool, void (*each)(void *user, const struct disk_gone *gone),
+                    void *user);
+int spool_keep_gone(struct spool *spool, const struct disk_gone *gone, size_t count);
 
 /* Index of a configured collector, or -1. */
 int spool_collector(const struct spool *spool, const char *name);

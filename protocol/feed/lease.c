@@ -6,7 +6,7 @@
 #define COUNTERS INT64_C(4294967296)
 
 static const struct feed_field lease_list[] = {
-    FEED_HEX("unit", feed_lease, devaddr, AIR_DEVADDR_MAX),
+    FEED_HEX("devaddr", feed_lease, devaddr, AIR_DEVADDR_MAX),
     FEED_HEX("key_check", feed_lease, key_check, UINT32_MAX),
     FEED_INTEGER("term", feed_lease, term, 1, FEED_COUNT_MAX),
     FEED_TEXT_OR_NULL("gateway", feed_lease, gateway),
@@ -17,7 +17,7 @@ static const struct feed_field lease_list[] = {
 static const struct feed_fields lease_fields = FEED_FIELDS(lease_list);
 
 static const struct feed_field held_list[] = {
-    FEED_HEX("unit", feed_held, devaddr, AIR_DEVADDR_MAX),
+    FEED_HEX("devaddr", feed_held, devaddr, AIR_DEVADDR_MAX),
     FEED_HEX("key_check", feed_held, key_check, UINT32_MAX),
     FEED_STAMP("at", feed_held, at_ms),
     FEED_COUNT("term", feed_held, term),

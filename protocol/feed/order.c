@@ -16,7 +16,7 @@ enum { KINDS = sizeof kinds / sizeof kinds[0] };
 enum { NO_MARK = 255, NO_POWER = 127 };
 
 static const struct feed_field order_list[] = {
-    FEED_HEX("unit", feed_order, devaddr, AIR_DEVADDR_MAX),
+    FEED_HEX("devaddr", feed_order, devaddr, AIR_DEVADDR_MAX),
     FEED_INTEGER("number", feed_order, number, 1, FEED_COUNT_MAX),
     FEED_STAMP("until", feed_order, until_ms),
     FEED_WORD("order", feed_order, order.kind, kinds),

@@ -28,7 +28,8 @@ const retained = {
   'block/south': 'block-new', 'notice/n-000123': 'notice-visit',
   'gateway/barn/presence': 'presence-online', 'gateway/barn/health': 'gateway-health',
   'collector/office/presence': 'presence-online', 'collector/office/health': 'collector-health',
-  'stored/barn/office': 'mark',
+  'stored/barn/office': 'mark', 'lease/office/00a1b2c3': 'lease', 'held/barn/00a1b2c3': 'held',
+  'order/office/00a1b2c3': 'order-interval',
 };
 
 before(async () => {
