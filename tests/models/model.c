@@ -90,11 +90,20 @@ static void lose_first(struct model *model)
     drop_first(model);
 }
 
+/* Another packet is complete: was the one before it left unread? */
+static void note_unread(struct model *model, bool good)
+{
+    if (model->good && model->ops->received(model))
+        model->tally.overwritten++;
+    model->good = good;
+}
+
 static void finish(struct model *model, int64_t at_ns)
 {
     struct model_packet p = model->queue[0];
 
     drop_first(model);
+    note_unread(model, p.crc_present && !p.crc_bad);
     if (!p.crc_present)
         model->tally.without_crc++;
     else if (p.crc_bad)
@@ -286,6 +295,7 @@ void model_strike_now(struct model *model, enum model_strike point, int64_t now_
     if (model->strike != point || point == MODEL_STRIKE_NEVER)
         return;
     model->strike = MODEL_STRIKE_NEVER;
+    note_unread(model, true);
     model->tally.delivered++;
     model->ops->packet(model, now_ns, &model->second);
     model_line_changed(model, now_ns);

@@ -62,6 +62,8 @@ enum model_strike { MODEL_STRIKE_NEVER, MODEL_STRIKE_POINTERS, MODEL_STRIKE_PAYL
 struct model_tally {
     uint64_t delivered; /* good packets put into the buffer, RxDone raised */
     uint64_t crc_errors, header_errors, without_crc;
+    uint64_t
+        overwritten; /* of the delivered: the next packet was complete before the host had cleared its RxDone */
     uint64_t unheard; /* packets that passed while the chip could not hear them */
     uint64_t sent;
     uint64_t

@@ -17,6 +17,7 @@ struct model_ops {
     void (*header)(struct model *model, int64_t now_ns, const struct model_packet *packet);
     void (*packet)(struct model *model, int64_t now_ns, const struct model_packet *packet);
     bool (*interrupt)(const struct model *model);
+    bool (*received)(const struct model *model); /* RxDone is set */
     bool (*busy)(const struct model *model);
     bool (*receiving)(const struct model *model, struct model_packet *settings);
     uint8_t *(*reg)(struct model *model, uint16_t address);
@@ -40,6 +41,7 @@ struct model {
     struct model_packet second;
     uint16_t tcxo_mv;
     enum model_switch antenna;
+    bool good; /* the packet last put into the buffer */
     struct model_tally tally;
 };
 

@@ -532,6 +532,11 @@ static int64_t next_ns(const struct model *model)
     return chip_const(model)->sent_ns;
 }
 
+static bool received(const struct model *model)
+{
+    return chip_const(model)->irq & IRQ_RX_DONE;
+}
+
 static int64_t done_delay_ns(const struct model_packet *p)
 {
     (void)p;
@@ -547,6 +552,7 @@ const struct model_ops model_sx126x = {
     .header = header,
     .packet = packet,
     .interrupt = interrupt,
+    .received = received,
     .busy = busy,
     .receiving = receiving,
     .reg = reg,

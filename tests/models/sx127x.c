@@ -385,6 +385,11 @@ static int64_t next_ns(const struct model *model)
 }
 
 /* RxDone trails the end of the modulation at 125 kHz; measured values of a public stack. */
+static bool received(const struct model *model)
+{
+    return chip_const(model)->lora[0x12] & 0x40;
+}
+
 static int64_t done_delay_ns(const struct model_packet *p)
 {
     static const int64_t us[13] = {[8] = 1648, [9] = 3265, [10] = 7049, [11] = 13641, [12] = 31189};
@@ -401,6 +406,7 @@ const struct model_ops model_sx127x = {
     .header = header,
     .packet = packet,
     .interrupt = interrupt,
+    .received = received,
     .receiving = receiving,
     .reg = reg,
     .done_delay_ns = done_delay_ns,

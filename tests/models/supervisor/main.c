@@ -153,13 +153,14 @@ static void tally(unsigned chip)
     char line[200];
 
     model_tally(super.board.slots[chip].model, &t);
-    snprintf(
-        line, sizeof line,
-        "tally %u delivered %llu crc %llu header %llu unheard %llu sent %llu misuse %llu resets "
-        "%llu\n",
-        chip, (unsigned long long)t.delivered, (unsigned long long)t.crc_errors,
-        (unsigned long long)t.header_errors, (unsigned long long)t.unheard,
-        (unsigned long long)t.sent, (unsigned long long)t.faults_spi, (unsigned long long)t.resets);
+    snprintf(line, sizeof line,
+             "tally %u delivered %llu overwritten %llu crc %llu header %llu unheard %llu sent %llu "
+             "misuse %llu resets "
+             "%llu\n",
+             chip, (unsigned long long)t.delivered, (unsigned long long)t.overwritten,
+             (unsigned long long)t.crc_errors, (unsigned long long)t.header_errors,
+             (unsigned long long)t.unheard, (unsigned long long)t.sent,
+             (unsigned long long)t.faults_spi, (unsigned long long)t.resets);
     say(line);
 }
 

@@ -19,6 +19,7 @@
 
 #include "protocol/air/frame.h"
 #include "protocol/air/report.h"
+#include "protocol/feed/mark.h"
 
 static int64_t now_ms(void)
 {
@@ -69,13 +70,14 @@ static void write_settings(const struct rig *rig, unsigned radios, unsigned band
                                           "driver = sx126x\nchip = sx1262\nspi = /dev/spidev0.1\n"
                                           "reset_line = GPIO22\ninterrupt_line = GPIO25\n"
                                           "busy_line = model-gpio:24\n"};
-    char text[3000], *at = text;
+    char text[3400], *at = text;
     unsigned number = 0;
 
     at += sprintf(at,
                   "[gateway]\nname = shed\nsite = demo\n[broker]\nhost = 127.0.0.1\nport = %d\n"
                   "[spool]\npath = %s/spool.db\nsize_mib = 32\ncommit_seconds = 1\n"
-                  "window = 5000\n[keys]\nfile = %s/keys.csv\n[collectors]\nnames = office\n",
+                  "window = 5000\n[keys]\nfile = %s/keys.csv\n[collectors]\nnames = office\n"
+                  "[panel]\nlight_line = GPIO27\nbutton_line = model-gpio:26\n",
                   rig->broker.port, rig->broker.folder, rig->broker.folder);
     for (unsigned i = 0; i < 2; i++)
         if (radios & (1u << i))
@@ -84,6 +86,20 @@ static void write_settings(const struct rig *rig, unsigned radios, unsigned band
                           "spreading_factor = %u\n",
                           number++, wiring[i], bandwidth_hz, sf);
     broker_file(&rig->broker, "gateway.ini", text);
+}
+
+/* Plays the collector: what has arrived is stored. */
+static void mark_stored(struct rig *rig, const struct feed_row *row)
+{
+    struct feed_mark mark = {.store = "0123456789abcdef", .n = row->n};
+    char text[FEED_MESSAGE_MAX];
+    size_t len;
+
+    memcpy(mark.spool, row->spool, sizeof mark.spool);
+    memcpy(mark.hash, row->hash, sizeof mark.hash);
+    ck_assert_int_eq(feed_mark_encode(&mark, text, sizeof text, &len), 0);
+    mosquitto_publish(rig->listener, NULL, "edgerow/demo/stored/shed/office", (int)len, text, 1,
+                      true);
 }
 
 static void on_message(struct mosquitto *listener, void *user, const struct mosquitto_message *m)
@@ -99,13 +115,19 @@ static void on_message(struct mosquitto *listener, void *user, const struct mosq
         rig->health_count++;
         return;
     }
-    ck_assert_uint_lt(rig->row_count, RIG_ROWS);
+    if (rig->row_count == rig->row_room) {
+        rig->row_room = 2 * rig->row_room + 1000;
+        rig->rows = realloc(rig->rows, rig->row_room * sizeof *rig->rows);
+        ck_assert_ptr_nonnull(rig->rows);
+    }
     r = feed_row_decode(m->payload, (size_t)m->payloadlen, &rig->rows[rig->row_count], &fault);
     ck_assert_msg(r == 0, "row: %.*s", m->payloadlen, (char *)m->payload);
-    /* Nobody marks rows stored here, so the gateway publishes them again after a while. */
+    /* Rows that are not yet marked as stored are published again after a while. */
     if (rig->rows[rig->row_count].n <= rig->last_n)
         return;
     rig->last_n = rig->rows[rig->row_count].n;
+    if (rig->last_n % 250 == 0)
+        mark_stored(rig, &rig->rows[rig->row_count]);
     if (rig->rows[rig->row_count].kind == FEED_ROW_FRAME)
         rig->row_count++;
 }
@@ -125,8 +147,6 @@ void rig_prepare(struct rig *rig, unsigned radios, unsigned bandwidth_hz, unsign
 {
     memset(rig, 0, sizeof *rig);
     rig->control = -1;
-    rig->rows = calloc(RIG_ROWS, sizeof *rig->rows);
-    ck_assert_ptr_nonnull(rig->rows);
     broker_prepare(&rig->broker, NULL);
     write_keys(rig);
     write_settings(rig, radios, bandwidth_hz, sf);
@@ -228,6 +248,18 @@ void rig_remove(struct rig *rig)
     free(rig->rows);
 }
 
+static void count_lines(struct rig *rig, const char *new)
+{
+    for (const char *at = new; (at = strstr(at, "sent ")); at++)
+        if (at == rig->said || at[-1] == '\n')
+            rig->sent++;
+    for (const char *at = new; (at = strstr(at, "line 27 1")); at++)
+        rig->blinks++;
+    for (unsigned chip = 0; chip < 2; chip++)
+        if (strstr(new, chip ? "played 1 " : "played 0 "))
+            rig->played[chip] = true;
+}
+
 static void hear_supervisor(struct rig *rig)
 {
     size_t used = strlen(rig->said);
@@ -243,9 +275,7 @@ static void hear_supervisor(struct rig *rig)
     if (n <= 0)
         return;
     rig->said[used + (size_t)n] = '\0';
-    for (const char *at = rig->said + used; (at = strstr(at, "sent ")); at++)
-        if (at == rig->said || at[-1] == '\n')
-            rig->sent++;
+    count_lines(rig, rig->said + used);
 }
 
 void rig_run(struct rig *rig, const unsigned *counter, unsigned count, unsigned ms)
@@ -297,9 +327,8 @@ long rig_tally(struct rig *rig, unsigned chip, const char *word)
     return strtol(at + strlen(word), NULL, 10);
 }
 
-static size_t make_frame(unsigned index, unsigned from, uint8_t *bytes)
+static size_t make_frame(unsigned unit, unsigned fcnt, unsigned index, uint8_t *bytes)
 {
-    unsigned unit = index % RIG_UNITS, fcnt = from + index / RIG_UNITS;
     struct air_report report = {.kind = AIR_REGULAR,
                                 .epoch = 1,
                                 .entries = index,
@@ -324,17 +353,18 @@ static size_t make_frame(unsigned index, unsigned from, uint8_t *bytes)
     return len;
 }
 
-const char *rig_frames(struct rig *rig, unsigned count, unsigned from)
+const char *rig_frames(struct rig *rig, unsigned first_unit, unsigned units, unsigned count,
+                       unsigned from)
 {
-    static char path[128];
+    static char path[160];
     uint8_t bytes[AIR_FRAME_MAX];
     FILE *file;
 
-    snprintf(path, sizeof path, "%s/frames-%u", rig->broker.folder, from);
+    snprintf(path, sizeof path, "%s/frames-%u-%u", rig->broker.folder, first_unit, from);
     file = fopen(path, "w");
     ck_assert_ptr_nonnull(file);
     for (unsigned i = 0; i < count; i++) {
-        size_t len = make_frame(i, from, bytes);
+        size_t len = make_frame(first_unit + i % units, from + i / units, i, bytes);
 
         for (size_t b = 0; b < len; b++)
             fprintf(file, "%02x", bytes[b]);
@@ -342,6 +372,57 @@ const char *rig_frames(struct rig *rig, unsigned count, unsigned from)
     }
     fclose(file);
     return path;
+}
+
+void rig_play(struct rig *rig, unsigned chip, const char *frames, unsigned gap_us)
+{
+    rig->played[chip] = false;
+    rig_order(rig, "play %u %s %u", chip, frames, gap_us);
+}
+
+void rig_press(struct rig *rig)
+{
+    unsigned before = rig->health_count;
+
+    rig_order(rig, "drive 26 0");
+    rig_run(rig, &rig->health_count, before + 1, 20000);
+    ck_assert_uint_gt(rig->health_count, before);
+    rig_order(rig, "drive 26 1");
+    rig_run(rig, NULL, 0, 500);
+}
+
+void rig_wait(struct rig *rig, unsigned chips, unsigned rows, unsigned seconds)
+{
+    int64_t until = now_ms() + seconds * 1000LL, quiet = now_ms();
+    unsigned last = rig->row_count;
+
+    while (now_ms() < until && rig->row_count < rows) {
+        bool played = (rig->played[0] || !(chips & 1)) && (rig->played[1] || !(chips & 2));
+
+        if (rig->row_count != last || !played)
+            quiet = now_ms();
+        if (now_ms() - quiet > 8000)
+            return;
+        last = rig->row_count;
+        rig_run(rig, &rig->row_count, rows, 200);
+    }
+}
+
+struct rig_passed rig_passed(struct rig *rig, unsigned radio)
+{
+    const struct feed_radio_health *h = &rig->health.radios[radio];
+    unsigned overwritten = (unsigned)rig_tally(rig, radio, "overwritten");
+    struct rig_passed passed = {.delivered = (unsigned)rig_tally(rig, radio, "delivered"),
+                                .overtaken = overwritten + (unsigned)h->overrun};
+
+    ck_assert_int_eq(rig_tally(rig, radio, "misuse"), 0);
+    ck_assert_uint_eq(h->ring_full, 0);
+    printf("radio %u: the model delivered %u, %ld passed unheard; overtaken %u before they were "
+           "read, %u "
+           "while they were read; %u restarts\n",
+           radio, passed.delivered, rig_tally(rig, radio, "unheard"), overwritten,
+           (unsigned)h->overrun, (unsigned)h->restarts);
+    return passed;
 }
 
 const char *rig_log(struct rig *rig)

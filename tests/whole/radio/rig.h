@@ -9,7 +9,7 @@
 #include "protocol/feed/row.h"
 #include "tests/whole/session/broker.h"
 
-enum { RIG_ROWS = 20000, RIG_UNITS = 4 };
+enum { RIG_UNITS = 4 };
 
 /* A radio of the rig, by the chip behind it. */
 #define RIG_SX1276 "sx1276:/dev/spidev0.0:17:4"
@@ -21,11 +21,13 @@ struct rig {
     int control;
     struct mosquitto *listener;
     struct feed_row *rows;
-    unsigned row_count;
+    unsigned row_count, row_room;
     uint64_t last_n;
     struct feed_gateway_health health;
     unsigned health_count;
     char said[4096]; /* by the supervisor since last asked */
+    bool played[2];  /* all frames of the chip have been on the air */
+    unsigned blinks; /* how often the light went on */
     unsigned sent;   /* lines "sent …" */
 };
 
@@ -44,8 +46,26 @@ void rig_order(struct rig *rig, const char *format, ...) __attribute__((format(p
 const char *rig_answer(struct rig *rig, const char *words);
 /* Number after a word of a tally. */
 long rig_tally(struct rig *rig, unsigned chip, const char *word);
-/* Writes frames, one a line of hex: `count` reports of the units in turn, counters from `from`. */
-const char *rig_frames(struct rig *rig, unsigned count, unsigned from);
+/* Writes frames, one a line of hex: `count` reports of `units` units from the first in turn, counters from
+ * `from`; a report's entries are its number. */
+const char *rig_frames(struct rig *rig, unsigned first_unit, unsigned units, unsigned count,
+                       unsigned from);
+void rig_play(struct rig *rig, unsigned chip, const char *frames, unsigned gap_us);
+/* Waits until the chips (bits) have played all, and `rows` rows have come or none comes any more. */
+void rig_wait(struct rig *rig, unsigned chips, unsigned rows, unsigned seconds);
+/* Presses the service button and waits for the health that it brings. */
+void rig_press(struct rig *rig);
+
+/*
+ * A frame is the machine's loss, not the gateway's, when the machine did not let the radio's thread run in time
+ * and the next frame overtook it: before its flag was cleared (the model counts it as overwritten) or while it
+ * was read (the driver counts it as overrun, and discards it). Whatever else the model delivered must come.
+ */
+struct rig_passed {
+    unsigned delivered, overtaken;
+};
+/* Of a radio, since the start. Prints the figures. */
+struct rig_passed rig_passed(struct rig *rig, unsigned radio);
 /* What the gateway wrote to its log so far. */
 const char *rig_log(struct rig *rig);
 /* Waits until the log holds the words. */
