@@ -7,6 +7,7 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "collector/cli/arrival.h"
 #include "collector/cli/columns.h"
 #include "collector/cli/command.h"
 #include "collector/cli/said.h"
@@ -186,6 +187,16 @@ static int print_traps(const struct site_view *view, const struct options *optio
     return error;
 }
 
+static int print_arrival(const struct site_view *view)
+{
+    struct arrival arrival;
+    uint32_t stations = (uint32_t)judging_trap_count(view->judging);
+    int error = arrival_read(view->db, view->now_s, stations, &arrival);
+    if (error == 0)
+        arrival_print(&arrival, stations);
+    return error;
+}
+
 static int print_text(const struct site_view *view, const struct options *options)
 {
     char date[SAID_MAX], now[SAID_MAX];
@@ -198,6 +209,8 @@ static int print_text(const struct site_view *view, const struct options *option
     int error = print_blocks(view, options);
     if (error == 0)
         error = print_traps(view, options);
+    if (error == 0 && !options->block)
+        error = print_arrival(view);
     if (error == 0)
         puts("`edgerow why TRAP` gives the figures behind a trap's state.");
     return error;
@@ -238,6 +251,16 @@ static int append_traps(json_t *list, const struct site_view *view, const struct
     return error;
 }
 
+static int append_arrival(json_t *all, const struct site_view *view)
+{
+    struct arrival arrival;
+    int error =
+        arrival_read(view->db, view->now_s, (uint32_t)judging_trap_count(view->judging), &arrival);
+    if (error == 0 && json_object_set_new(all, "reports", arrival_json(&arrival)) != 0)
+        error = -ENOMEM;
+    return error;
+}
+
 static int print_json(const struct site_view *view, const struct options *options)
 {
     char at[FEED_STAMP_SIZE];
@@ -250,6 +273,8 @@ static int print_json(const struct site_view *view, const struct options *option
     json_t *all = json_pack("{s:i, s:s, s:s, s:b, s:o, s:o}", "version", FEED_VERSION_NOW, "site",
                             view->site.site, "at", at, "stored", view->db != NULL, "blocks", blocks,
                             "traps", traps);
+    if (all && view->judging && error == 0)
+        error = append_arrival(all, view);
     if (!all || error != 0)
         return error ? error : -ENOMEM;
     json_dumpf(all, stdout, JSON_INDENT(2) | JSON_REAL_PRECISION(12));

@@ -1,7 +1,8 @@
 /*
  * bench_radio_probe FOLDER PACKETS DRIVER: the gateway's radio thread, ring and spool, with a loop that commits
  * what came before it answers. Runs on the supervisor's board. Prints how long a packet takes from the
- * interrupt to the ring and to the spool. Each answer carries the time at which it is due.
+ * interrupt to the ring and to the spool. Each answer carries the time at which it is due. What became of the
+ * answers goes to FOLDER/answers: how many were taken, sent, given up as late.
  */
 #include <errno.h>
 #include <poll.h>
@@ -14,7 +15,8 @@
 #include "gateway/radio/thread.h"
 #include "gateway/spool/spool.h"
 
-enum { RX1_US = 2000000, PACKETS_MOST = 20000 };
+/* Packets of answers.c come every 79.264 ms: 25 times that and 30 ms, so that an answer goes out in a pause. */
+enum { RX1_US = 2011600, PACKETS_MOST = 20000 };
 
 static int64_t ring_us[PACKETS_MOST], spool_us[PACKETS_MOST];
 static radio_deliver next_deliver;
@@ -118,6 +120,20 @@ static int answer(struct radio_thread *thread, const struct radio_packet *packet
     return packet->timed ? radio_thread_send(thread, &s) : -ETIME;
 }
 
+static void note_answers(const char *folder, uint32_t taken, const struct radio_counts *counts)
+{
+    char path[512];
+    FILE *file;
+
+    snprintf(path, sizeof path, "%s/answers", folder);
+    file = fopen(path, "w");
+    if (!file)
+        return;
+    fprintf(file, "%u %llu %llu\n", taken, (unsigned long long)counts->sent,
+            (unsigned long long)counts->sent_late);
+    fclose(file);
+}
+
 static int by_size(const void *a, const void *b)
 {
     int64_t x = *(const int64_t *)a, y = *(const int64_t *)b;
@@ -179,6 +195,7 @@ int main(int argc, char **argv)
         (unsigned long long)counts.sent, (unsigned long long)counts.sent_late,
         (unsigned long long)counts.overrun, (unsigned long long)counts.ring_full,
         (unsigned long long)counts.restarts);
+    note_answers(argv[1], asked, &counts);
     print("interrupt to ring", ring_us, heard);
     print("interrupt to spool", spool_us, heard);
     radio_thread_stop(thread);

@@ -47,6 +47,28 @@ class Empty(Farm):
         self.assertIn("store.db", run.err)
 
 
+class Lossy(Farm):
+    def test_lost_reports(self):
+        """Every fifth report is missing; one station resumed its counter after it had restarted."""
+        reports = [r for r in days_of("00000001", 1, 88, 2) if r[2] % 5 != 1]
+        resumed = [(at, unit, fcnt + (300 if fcnt > 90 else 0), payload)
+                   for at, unit, fcnt, payload in days_of("00000002", 1, 88, 2)]
+        self.hear(reports + resumed)
+        inside = [[f for at, _, f, _ in one if NOW_S - 6 * HOUR < int(at) <= NOW_S] for one in (reports, resumed)]
+        missed = sum(b - a - 1 for a, b in zip(inside[0], inside[0][1:]))
+        said = Run("status", "--site", self.site, "--json", *AT).json["reports"]
+        self.assertEqual(said["window_s"], 6 * 3600)
+        self.assertEqual((said["heard"], said["missed"]), (len(inside[0]) + len(inside[1]), missed))
+        self.assertGreaterEqual(missed, 4)
+        self.assertAlmostEqual(said["loss_percent"], 100 * missed / (missed + said["heard"]), delta=0.01)
+        # 1 - exp(-2 (N - 1) T / 900), the 6 traps of the roster, frames of the fill at 125 kHz, SF9: pure ALOHA
+        self.assertGreater(said["predicted_loss_percent"], 0.1)
+        self.assertLess(said["predicted_loss_percent"], 0.5)
+        run = Run("status", "--site", self.site, *AT)
+        self.assertIn(f"{said['heard']} arrived, {missed} did not", run.out)
+        self.assertIn("the rest is distance", run.out)
+
+
 class Filled(unittest.TestCase):
     @classmethod
     def setUpClass(cls):
