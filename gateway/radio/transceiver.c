@@ -365,8 +365,8 @@ static void start_sending(struct transceiver *t, const struct radio_sending *s)
         return;
     }
     /* The machine may have stopped us between the look at the clock and the chip. Whoever is not
-     * certain to have begun in time ends it at once. */
-    if (now_us(t) > s->due_us + TRANSCEIVER_LATE_US) {
+     * certain to have begun in time ends it at once: the first symbol comes lead_us after the command. */
+    if (now_us(t) > command_us + TRANSCEIVER_LATE_US) {
         give_up_sending(t);
         return;
     }

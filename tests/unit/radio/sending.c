@@ -185,6 +185,33 @@ START_TEST(held_up_is_ended)
 }
 END_TEST
 
+/* Wherever the hold-up ends: what is sent begins at most a millisecond late, at the antenna and not only at the
+ * clock of the machine. */
+START_TEST(never_sent_late)
+{
+    unsigned sent = 0;
+
+    for (int64_t stall_us = 850; stall_us < 1150; stall_us += 5) {
+        struct bench b;
+        struct radio_sending s;
+
+        bench_open(&b, _i, 125000, 9);
+        bench_start(&b);
+        s = answer(&b, 200000);
+        ck_assert_int_eq(transceiver_send(b.transceiver, &s), 0);
+        bench_run_ms(&b, 194);
+        b.virtual.stall_ns = stall_us * 1000;
+        bench_run_ms(&b, 300);
+        if (b.virtual.sent_count > 0)
+            ck_assert_int_le(b.virtual.sent[0].start_ns - s.due_us * 1000, 1000000);
+        sent += (unsigned)b.virtual.sent_count;
+        ck_assert_uint_eq(b.virtual.sent_count + bench_counts(&b).sent_late, 1);
+        bench_close(&b);
+    }
+    ck_assert_uint_ge(sent, 10); /* nor is it given up without need */
+}
+END_TEST
+
 START_TEST(refuses_nonsense)
 {
     struct bench b;
@@ -269,6 +296,7 @@ int main(void)
     tcase_add_test(tests, dio2_drives_the_switch);
     tcase_add_loop_test(tests, late_is_not_sent, 0, BENCH_KINDS);
     tcase_add_loop_test(tests, held_up_is_ended, 0, BENCH_KINDS);
+    tcase_add_loop_test(tests, never_sent_late, 0, BENCH_KINDS);
     tcase_add_loop_test(tests, refuses_nonsense, 0, BENCH_KINDS);
     tcase_add_loop_test(tests, one_radio_sends_at_a_time, 0, BENCH_KINDS);
     tcase_add_loop_test(tests, turn_is_given_back, 0, BENCH_KINDS);
