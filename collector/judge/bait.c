@@ -7,7 +7,8 @@
 enum { DAY_S = 86400 };
 static const double Z80 = 1.2815516;   /* a tenth of a normal distribution lies beyond */
 static const double HORIZON_DAYS = 45; /* a date further off is no date */
-static const double LAW_SPREAD = 0.08; /* Hargreaves knows no wind: what a trap's law leaves open */
+static const double GROWN_DAYS = 6;
+static const double AGE_AHEAD_DAYS = 0.9;
 static const double BAIT_L = 0.5;
 /* Traps of a block answer the same weather differently: an exposed one to wind, a shaded one to warmth. */
 static const double RESPONSE = 0.15;
@@ -42,9 +43,21 @@ struct judge {
     bool failed;
 };
 
+/* Bait that turns a week old on the day of the next round is replaced on that round: a trap keeps its
+ * weekday. What the early end of an interval says may come true before the next round. */
+static bool is_due(const struct judge *j, const struct candidate *candidate)
+{
+    double ahead = j->limits->due_ahead_days;
+    if (candidate->reason == FEED_REASON_BAIT_AGE)
+        ahead = fmin(ahead, AGE_AHEAD_DAYS);
+    return candidate->from <= ahead;
+}
+
+/* The earliest; but what is due now comes before what is not. */
 static void consider(struct judge *j, struct candidate candidate)
 {
-    if (candidate.by < j->best.by)
+    bool due = is_due(j, &candidate), best_due = is_due(j, &j->best);
+    if (due == best_due ? candidate.by < j->best.by : due)
         j->best = candidate;
 }
 
@@ -58,19 +71,17 @@ static void fail(struct judge *j, enum feed_visit_reason reason)
 /* A level that falls by rate * demand a day; where is it after so many days, z deviations off? */
 struct fall {
     double level_mm, level_spread_mm, mm_day;
-    double rate_share;    /* what is not known of the trap's rate, of the loss */
-    double weather_share; /* of the weather of three days; errors of single days partly cancel */
-    double day_share;     /* of the trap's own single days; these do */
+    double rate_share; /* what is not known of the trap's rate, of the loss */
+    double
+        ahead_share; /* how far losses of three days are off; errors of single days partly cancel */
 };
 
 static double fall_level(const struct fall *fall, double days, double z)
 {
     double lost = fall->mm_day * days;
     double rate = lost * fall->rate_share;
-    double weather = lost * fall->weather_share * pow(3 / fmax(0.25, days), 0.25);
-    double day = fall->mm_day * fall->day_share;
-    double variance = fall->level_spread_mm * fall->level_spread_mm + rate * rate +
-                      weather * weather + day * day * days;
+    double ahead = lost * fall->ahead_share * pow(3 / fmax(0.25, days), 0.25);
+    double variance = fall->level_spread_mm * fall->level_spread_mm + rate * rate + ahead * ahead;
     return fall->level_mm - lost + z * sqrt(variance);
 }
 
@@ -97,11 +108,11 @@ static double square_sum(double a, double b)
     return sqrt(a * a + b * b);
 }
 
-/* Dead insects afloat lift what the sensor sees by a millimetre or two: half of that is taken off, and the other half
- * left open. */
-static double raft_mm(const struct judge *j)
+/* Many insects, and no lift seen: it may have come while nothing was heard. */
+static double raft_spread_mm(const struct judge *j)
 {
-    return (double)j->facts->net_since_emptied > j->limits->insects / 2 ? RAFT_MM / 2 : 0;
+    bool many = (double)j->facts->net_since_emptied > j->limits->insects / 2;
+    return many && j->facts->trace->lift_mm <= 0 ? RAFT_MM / 2 : 0;
 }
 
 static struct fall fall_of(const struct judge *j)
@@ -109,19 +120,35 @@ static struct fall fall_of(const struct judge *j)
     const struct level_trace *trace = j->facts->trace;
     const struct level_block *block = j->facts->block;
     double mm_day = trace->rate * block->demand_mm_day;
-    double own_day =
-        isnan(trace->day_spread) || trace->rate <= 0 ? 0 : trace->day_spread / trace->rate;
     double since = (double)(j->now_s - trace->level_s) / DAY_S;
+    /* What past forecasts were off by holds what was not known of the rates of grown traps. */
+    double young = fmax(0, 1 - trace->own_days / GROWN_DAYS);
     struct fall fall = {
-        .level_mm = trace->level_mm - raft_mm(j) - mm_day * fmax(0, since),
-        .level_spread_mm = square_sum(square_sum(trace->level_spread_mm, raft_mm(j)),
+        .level_mm = trace->level_mm - trace->lift_mm - mm_day * fmax(0, since),
+        .level_spread_mm = square_sum(square_sum(trace->level_spread_mm, raft_spread_mm(j)),
                                       0.2 * mm_day * fmax(0, since)),
         .mm_day = mm_day,
-        .rate_share = square_sum(trace->rate > 0 ? trace->rate_spread / trace->rate : 0, RESPONSE),
-        .weather_share = block->demand_spread,
-        .day_share = fmin(1, fmax(LAW_SPREAD, own_day)),
+        .rate_share = young * (trace->rate > 0 ? trace->rate_spread / trace->rate : 0),
+        .ahead_share = isnan(block->ahead_spread) ? square_sum(block->demand_spread, RESPONSE)
+                                                  : block->ahead_spread,
     };
     return fall;
+}
+
+static void explain_law(const struct judge *j)
+{
+    const struct level_block *block = j->facts->block;
+    why_text(j->why, "evaporation follows", law_text(block->law.law),
+             "of three laws the one that foretells the block's days best",
+             "FAO-56 eq. 52 and 11, Allen et al. 1998");
+    why_number(j->why, "error by warmth and sunshine", block->law.error[LAW_HARGREAVES], "",
+               "of days held out, over the usual loss", "learned");
+    why_number(j->why, "error by dryness", block->law.error[LAW_DEFICIT], "", "", "learned");
+    why_number(j->why, "error by a constant", block->law.error[LAW_CONSTANT], "", "", "learned");
+    why_number(j->why, "demand expected", block->demand_mm_day, "mm/day",
+               "recent days, moved by what the block's traps really lost", "learned");
+    why_number(j->why, "three days' losses, off by", block->ahead_spread, "",
+               "of the loss: how right forecasts of past days were", "learned");
 }
 
 static void explain_level(const struct judge *j, const struct fall *fall)
@@ -131,14 +158,13 @@ static void explain_level(const struct judge *j, const struct fall *fall)
     why_number(why, "level of the last report", j->facts->level_mm, "mm", "", MEASURED);
     why_number(why, "bait level now", fall->level_mm, "mm",
                "median of the last hours, carried to now by the trap's own loss", MEASURED);
-    if (raft_mm(j) > 0)
-        why_number(why, "taken off for a raft", raft_mm(j), "mm",
-                   "dead insects afloat lift what the sensor sees", JUDGED);
+    if (trace->lift_mm > 0)
+        why_number(why, "taken off for a raft", trace->lift_mm, "mm",
+                   "small rises with insects in the trap: afloat, they lift what the sensor sees",
+                   MEASURED);
     why_number(why, "low mark", j->limits->low_mm, "mm", "below it nothing drowns", SETTING);
     why_number(why, "full mark", j->limits->full_mm, "mm", "above it wasps walk out", SETTING);
-    why_number(why, "demand expected", j->facts->block->demand_mm_day, "mm/day",
-               "recent days from the block's median temperatures",
-               "FAO-56 eq. 52 (Hargreaves), Allen et al. 1998");
+    explain_law(j);
     why_number(why, "loss per demand", trace->rate, "mm/mm",
                "this trap's and its block's, each weighted by how well it is known", "learned");
     why_number(why, "loss per demand, this trap alone", trace->own_rate, "mm/mm",
@@ -162,7 +188,7 @@ static void judge_level(struct judge *j)
         return;
     }
     struct fall fall = fall_of(j);
-    v->level_mm = isnan(fall.level_mm) ? trace->level_mm - raft_mm(j) : fall.level_mm;
+    v->level_mm = isnan(fall.level_mm) ? trace->level_mm - trace->lift_mm : fall.level_mm;
     if (v->level_mm <= j->limits->low_mm)
         fail(j, FEED_REASON_LOW_LEVEL);
     if (trace->unlimited) {
@@ -299,7 +325,7 @@ static void conclude(struct judge *j)
             v->reason != FEED_REASON_OVERFULL)
             v->bring_l = BAIT_L;
     }
-    if (j->best.from <= j->limits->due_ahead_days)
+    if (is_due(j, &j->best))
         v->condition = FEED_TRAP_DUE;
     if (j->failed)
         v->condition = FEED_TRAP_FAILED;

@@ -23,3 +23,8 @@ double demand_hargreaves_mm(double mean_c, double max_c, double min_c, double ra
     double range = fmax(0, max_c - min_c);
     return fmax(0, 0.0023 * (mean_c + 17.8) * sqrt(range) * MM_PER_MJ * radiation_mj); /* eq. 52 */
 }
+
+double demand_saturation_kpa(double celsius)
+{
+    return 0.6108 * exp(17.27 * celsius / (celsius + 237.3));
+}

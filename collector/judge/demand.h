@@ -1,5 +1,5 @@
 /*
- * Evaporative demand of a day from its temperatures: Hargreaves, FAO Irrigation and Drainage Paper
+ * Evaporative demand of a day from its temperatures, and how dry the air is: FAO Irrigation and Drainage Paper
  * 56 (Allen et al. 1998). What a trap loses is a coefficient of this demand that differs from trap
  * to trap and is learned, see level.h.
  */
@@ -13,5 +13,7 @@ double demand_radiation_mj(double latitude_deg, int day_of_year);
 /* Reference evapotranspiration, mm a day, eq. 52, with radiation in MJ (0.408 mm each). Never below
  * 0. */
 double demand_hargreaves_mm(double mean_c, double max_c, double min_c, double radiation_mj);
+/* Saturation vapour pressure, kPa, eq. 11. */
+double demand_saturation_kpa(double celsius);
 
 #endif

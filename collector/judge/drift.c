@@ -8,7 +8,8 @@ enum { DAY_HOURS = 24, TRAPS_LEAST = 3, AHEAD_DAYS = 3, DAYS_MOST = 32, TRIALS_L
 static const double FADE = 0.75; /* weight of a day over the one after it */
 static const double FACTOR_LEAST = 0.3, FACTOR_MOST = 3;
 static const double TRIALS_USUAL = 4;
-static const double SPREAD_UNKNOWN = 0.25, SPREAD_LEAST = 0.05;
+static const double Z80 = 1.2815516, SPREAD_TRIALS = 0.15;
+static const double SPREAD_UNKNOWN = 0.25, SPREAD_LEAST = 0.03;
 
 static double bounded(double value, double least, double most)
 {
@@ -61,6 +62,25 @@ static size_t days_of(const float *cumulative_mm, size_t hour_count, double *day
         days_mm[d] = (double)cumulative_mm[end] - (double)cumulative_mm[end - DAY_HOURS];
     }
     return count;
+}
+
+double drift_spread(const float *ratios, size_t trap_count, size_t days, double *work)
+{
+    size_t count = 0, tried = 0;
+    for (size_t day = 0; day < days; day++) {
+        size_t before = count;
+        for (size_t i = 0; i < trap_count; i++)
+            if (!isnan(ratios[i * days + day]))
+                work[count++] = fabs((double)ratios[i * days + day] - 1);
+        tried += count - before >= TRAPS_LEAST;
+    }
+    double independent = (double)tried / AHEAD_DAYS;
+    double seen = count > 0 ? robust_quantile(work, count, 0.8) / Z80 : SPREAD_UNKNOWN;
+    /* Student's t over the normal distribution at a tenth in each tail, nearly: few trials. */
+    seen *= 1 + 0.75 / fmax(1, independent);
+    double usual = SPREAD_UNKNOWN * SPREAD_UNKNOWN * SPREAD_TRIALS;
+    return fmax(SPREAD_LEAST,
+                sqrt((independent * seen * seen + usual) / (independent + SPREAD_TRIALS)));
 }
 
 static double expected(const double *days_mm, size_t count)

@@ -4,6 +4,7 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "collector/judge/lift.h"
 #include "collector/judge/robust.h"
 #include "collector/judge/step.h"
 
@@ -15,7 +16,10 @@ enum {
     NOW_HOURS = 6, /* that the present level is read from */
     STUCK_HOURS = 36,
     STUCK_KNOWN = 24,
-    EVIDENCE_LEAST_DAYS = 2
+    EVIDENCE_LEAST_DAYS = 2,
+    LOOK_BACK_FROM_HOURS = 5 * 24, /* before, too little was known to foretell from */
+    LIFTS_MOST = 8,
+    LIFT_INSECTS_LEAST = 15 /* judgement */
 };
 static const double NOISE_MM = 0.3;      /* of an hour's median; the sensor alone is good to 0.5 */
 static const double NOISE_LOSS_MM = 1.0; /* below it, loss is not told from noise */
@@ -268,79 +272,166 @@ static void cut_stretches(struct learner *l)
     }
 }
 
-/* Loss per demand between hours whole days apart in the same stretch: what the sun does to the
- * sensor in the course of a day cancels. */
-static size_t day_slopes(const struct learner *l, int days, double *slopes, uint16_t *hours)
+/* Positions in the same stretch, whole days apart: what the sun does to the sensor in the course of a
+ * day cancels. */
+struct pair {
+    uint16_t from, to;
+};
+
+static size_t day_pairs(const struct learner *l, int days, struct pair *pairs)
 {
     size_t count = 0, j = 0;
-    const float *demand = l->facts->block->demand_mm;
     for (size_t i = 0; i < l->series.count; i++) {
         int target = l->series.hour[i] + 24 * days;
         while (j < l->series.count && l->series.hour[j] < target)
             j++;
         if (j == l->series.count)
             break;
-        if (l->series.hour[j] != target || l->stretch[i] < 0 || l->stretch[i] != l->stretch[j])
-            continue;
-        double mm = (double)demand[l->series.hour[j]] - (double)demand[l->series.hour[i]];
-        if (mm <= 0.5)
-            continue;
-        hours[count] = l->series.hour[i];
-        slopes[count++] = (double)(l->series.level_mm[i] - l->series.level_mm[j]) / mm;
+        if (l->series.hour[j] == target && l->stretch[i] >= 0 && l->stretch[i] == l->stretch[j])
+            pairs[count++] = (struct pair){(uint16_t)i, (uint16_t)j};
     }
     return count;
 }
 
-/* What each day's loss was over what the trap's rate says of it; the common part is the block's. */
-static void measure_days(struct learner *l, const double *slopes, const uint16_t *hours,
-                         size_t count)
+static double lost_between(const struct learner *l, struct pair pair)
 {
-    double day[24];
-    size_t in_day = 0, current = 0;
-    for (size_t d = 0; d < LEVEL_DAYS; d++)
-        l->trace->day_ratio[d] = NAN;
+    return (double)(l->series.level_mm[pair.from] - l->series.level_mm[pair.to]);
+}
+
+/* NAN where there was next to no demand. */
+static double slope_between(const struct learner *l, struct pair pair)
+{
+    const float *demand = l->facts->block->demand_mm;
+    double mm = (double)demand[l->series.hour[pair.to]] - (double)demand[l->series.hour[pair.from]];
+    return mm > 0.5 ? lost_between(l, pair) / mm : NAN;
+}
+
+/* What was lost on each day, and what that is over what the trap's rate says of it; the common part is
+ * the block's. A pair belongs to the day that holds most of it. */
+static void measure_days(struct learner *l, const struct pair *pairs, size_t count)
+{
+    double lost[24], slopes[24];
+    size_t in_day = 0, sloped = 0, current = 0;
+    for (size_t day = 0; day < LEVEL_DAYS; day++)
+        l->trace->day_ratio[day] = l->trace->day_lost_mm[day] = NAN;
     for (size_t i = 0; i <= count; i++) {
-        size_t d = i < count ? ((size_t)hours[i] + 12) / 24 : LEVEL_DAYS;
+        size_t d = i < count ? ((size_t)l->series.hour[pairs[i].from] + 12) / 24 : LEVEL_DAYS;
         if (d != current || in_day == 24) {
-            if (in_day >= 6 && current < LEVEL_DAYS && l->trace->own_rate > 0)
+            if (in_day >= 6 && current < LEVEL_DAYS)
+                l->trace->day_lost_mm[current] = (float)robust_median(lost, in_day);
+            if (sloped >= 6 && current < LEVEL_DAYS && l->trace->own_rate > 0)
                 l->trace->day_ratio[current] =
-                    (float)(robust_median(day, in_day) / l->trace->own_rate);
+                    (float)(robust_median(slopes, sloped) / l->trace->own_rate);
             current = d;
-            in_day = 0;
+            in_day = sloped = 0;
         }
-        if (i < count)
-            day[in_day++] = slopes[i];
+        if (i == count)
+            break;
+        lost[in_day++] = lost_between(l, pairs[i]);
+        slopes[sloped] = slope_between(l, pairs[i]);
+        sloped += isnan(slopes[sloped]) ? 0 : 1;
     }
 }
 
-static void learn_own_rate(struct learner *l, double *own_spread, double *day_spread)
+/* The level at a position: the median of it and those of the hours before, each carried there. */
+static double smoothed(const struct learner *l, size_t position)
+{
+    const float *demand = l->facts->block->demand_mm;
+    double values[NOW_HOURS], here_mm = (double)demand[l->series.hour[position]];
+    size_t count = 0;
+    for (size_t i = position + 1; i > 0 && count < NOW_HOURS; i--) {
+        if (l->stretch[i - 1] != l->stretch[position])
+            break;
+        double lost = l->trace->rate * (here_mm - (double)demand[l->series.hour[i - 1]]);
+        values[count++] = (double)l->series.level_mm[i - 1] - lost;
+    }
+    return robust_median(values, count);
+}
+
+/* How right would three days' forecasts have been, made on past days at the hour it is now? */
+static void look_back(struct learner *l)
+{
+    const struct level_block *block = l->facts->block;
+    struct pair pairs[LEVEL_HOURS];
+    if (block->outlook_mm_day == NULL || isnan(l->trace->rate))
+        return;
+    size_t count = day_pairs(l, LEVEL_AHEAD_DAYS, pairs), now = (l->facts->hour_count + 23) % 24;
+    for (size_t i = 0; i < count; i++) {
+        size_t hour = l->series.hour[pairs[i].from];
+        double foretold =
+            l->trace->rate * block->outlook_mm_day[hour / 24] * (double)LEVEL_AHEAD_DAYS;
+        if (hour % 24 != now || hour < LOOK_BACK_FROM_HOURS || foretold < NOISE_LOSS_MM)
+            continue;
+        double lost = smoothed(l, pairs[i].from) - smoothed(l, pairs[i].to);
+        l->trace->ahead_ratio[hour / 24] = (float)(lost / foretold);
+    }
+}
+
+static void learn_own_rate(struct learner *l, double *own_spread)
 {
     static const int days[] = {1, 2, 3, 5};
-    double slopes[4 * LEVEL_HOURS];
-    double singles[LEVEL_HOURS];
-    uint16_t hours[LEVEL_HOURS], unused[LEVEL_HOURS];
-    size_t count = 0, single = 0;
+    double slopes[4 * LEVEL_HOURS], singles[LEVEL_HOURS];
+    struct pair pairs[LEVEL_HOURS], single_pairs[LEVEL_HOURS];
+    size_t count = 0, single = 0, single_count = 0;
     for (size_t k = 0; k < sizeof(days) / sizeof(days[0]); k++) {
-        count += day_slopes(l, days[k], slopes + count, k == 0 ? hours : unused);
-        if (k == 0) {
-            single = count;
-            memcpy(singles, slopes, count * sizeof(singles[0]));
+        size_t found = day_pairs(l, days[k], pairs);
+        for (size_t i = 0; i < found; i++) {
+            slopes[count] = slope_between(l, pairs[i]);
+            count += isnan(slopes[count]) ? 0 : 1;
         }
+        if (k > 0)
+            continue;
+        single = count;
+        single_count = found;
+        memcpy(singles, slopes, count * sizeof(singles[0]));
+        memcpy(single_pairs, pairs, found * sizeof(pairs[0]));
     }
     l->trace->own_days = (double)single / 24;
     l->trace->own_rate = count >= 6 ? fmax(0, robust_median(slopes, count)) : NAN;
-    *day_spread = *own_spread = NAN;
-    measure_days(l, singles, hours, isnan(l->trace->own_rate) ? 0 : single);
+    *own_spread = NAN;
+    measure_days(l, single_pairs, single_count);
     if (single < 6)
         return;
-    double day = fmax(0.5, l->facts->block->demand_mm_day);
-    double noise = NOISE_MM * M_SQRT2 / day;
     double deviation = robust_deviation(singles, single);
-    *day_spread = sqrt(fmax(0, deviation * deviation - noise * noise));
     /* Pairs that overlap are not independent: as good as one a day, and a floor for the law itself.
      */
     *own_spread =
         fmax(OWN_SPREAD_LEAST * l->trace->own_rate, deviation / sqrt(fmax(1, l->trace->own_days)));
+}
+
+/* Insects that went in since the last emptying before an hour. */
+static int64_t net_before(const struct learner *l, size_t hour)
+{
+    int64_t at_s = (l->facts->first_hour + (int64_t)hour) * HOUR_S, emptied_s = 0, sum = 0;
+    for (size_t i = 0; i < l->trace->event_count; i++)
+        if (l->trace->events[i].emptied && l->trace->events[i].at_s <= at_s)
+            emptied_s = l->trace->events[i].at_s;
+    for (size_t i = hour + 1; i > 0; i--) {
+        if ((l->facts->first_hour + (int64_t)i) * HOUR_S <= emptied_s)
+            break;
+        sum += l->facts->hours[i - 1].net;
+    }
+    return sum;
+}
+
+/* Small rises with insects in the trap. Returns how many: the stretches are then cut anew. */
+static size_t name_lifts(struct learner *l)
+{
+    struct step lifts[LIFTS_MOST];
+    size_t named = 0, count = 0;
+    if (!isnan(l->trace->own_rate))
+        count = lift_find(&l->series, l->stretch, l->facts->block->demand_mm, l->trace->own_rate,
+                          lifts, LIFTS_MOST);
+    for (size_t i = 0; i < count; i++) {
+        if (net_before(l, l->series.hour[lifts[i].at]) < LIFT_INSECTS_LEAST)
+            continue;
+        int64_t at_s = hour_begin(l, lifts[i].at);
+        add_event(l, at_s, LEVEL_EVENT_LIFT, lifts[i].change_mm);
+        if (at_s > l->trace->emptied_s)
+            l->trace->lift_mm += (double)lifts[i].change_mm;
+        named++;
+    }
+    return named;
 }
 
 /* Own and block's rate, each weighted by how well it is known. */
@@ -463,6 +554,8 @@ void level_learn(const struct level_facts *facts, struct level_trace *trace)
     struct step steps[LEVEL_EVENTS_MAX];
     double own_spread;
     *trace = (struct level_trace){.rate = NAN, .own_rate = NAN, .level_mm = NAN};
+    for (size_t day = 0; day < LEVEL_DAYS; day++)
+        trace->ahead_ratio[day] = NAN;
     step_series_fill(facts, &l.series);
     merge_visits(&l);
     for (size_t i = 0; i < l.visit_count; i++)
@@ -473,8 +566,13 @@ void level_learn(const struct level_facts *facts, struct level_trace *trace)
     name_showers(&l);
     name_tilts(&l);
     cut_stretches(&l);
-    learn_own_rate(&l, &own_spread, &trace->day_spread);
+    learn_own_rate(&l, &own_spread);
+    if (name_lifts(&l) > 0) {
+        cut_stretches(&l);
+        learn_own_rate(&l, &own_spread);
+    }
     blend_rate(&l, own_spread);
+    look_back(&l);
     measure_loss(&l);
     read_level(&l);
     trace->stuck = is_stuck(facts);

@@ -13,10 +13,13 @@
 #include <stddef.h>
 #include <stdint.h>
 
+#include "collector/judge/law.h"
+
 enum {
     LEVEL_DAYS = 21,
     LEVEL_HOURS = LEVEL_DAYS * 24, /* what is looked at */
     LEVEL_NONE = INT16_MIN,        /* no usable level in that hour */
+    LEVEL_AHEAD_DAYS = 3,          /* that forecasts are tried on */
     LEVEL_VISITS_MAX = 24,
     LEVEL_EVENTS_MAX = 32
 };
@@ -52,9 +55,15 @@ struct level_visit {
 struct level_block {
     const float *demand_mm; /* cumulative demand since the first hour */
     const float *rain_mm;   /* rise of the level common to many traps in that hour; 0: none */
+    struct law_choice law;  /* that the demand follows, and how well each would */
     double demand_mm_day;   /* expected for the days to come */
+    double demand_spread;   /* deviation of the mean of three coming days over the expected */
+    const double
+        *outlook_mm_day; /* LEVEL_DAYS: what would have been expected on each day, at the hour
+                                     it is now; NULL: not tried */
     double
-        demand_spread; /* standard deviation of the mean of three coming days over the expected */
+        ahead_spread; /* how far three days' losses were off what had been foretold, over it; NAN:
+                               not tried often enough */
     double rate, rate_spread; /* mm lost per mm of demand: median of its traps and their deviation;
                                  NAN: none yet */
     double lost_mm_day;       /* median loss of its traps over the last two days; NAN: not known */
@@ -75,7 +84,8 @@ enum level_event_kind {
     LEVEL_EVENT_RISE,  /* somebody filled it and nobody recorded it */
     LEVEL_EVENT_RAIN,
     LEVEL_EVENT_SPILL,
-    LEVEL_EVENT_TILT
+    LEVEL_EVENT_TILT,
+    LEVEL_EVENT_LIFT /* insects that drift together lift what the sensor sees */
 };
 
 struct level_event {
@@ -93,11 +103,14 @@ struct level_trace {
     int64_t heard_from_s; /* first hour with a report: the bait is at least as old as that without a
                              visit */
     double rain_mm;       /* fallen in since fresh bait */
+    double lift_mm; /* by which insects lift what the sensor sees, since they were taken out */
     double rate; /* mm lost per mm of demand: own and block's, weighted by evidence; NAN: unknown */
     double rate_spread; /* its standard deviation */
     float day_ratio
-        [LEVEL_DAYS];  /* loss of each day over what rate and demand say; NAN: not measured */
-    double day_spread; /* deviation of single days' loss per mm of demand; NAN: unknown */
+        [LEVEL_DAYS]; /* loss of each day over what rate and demand say; NAN: not measured */
+    float day_lost_mm[LEVEL_DAYS]; /* loss of each day; NAN: not measured */
+    float ahead_ratio[LEVEL_DAYS]; /* loss of the three days after each over what would have been
+                                      foretold; NAN: not measured */
     double own_rate,
         own_days; /* what this trap's history alone says, and days of evidence; NAN, 0 */
     double lost_mm, lost_days; /* measured loss in the undisturbed stretches that were used */

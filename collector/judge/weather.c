@@ -11,6 +11,7 @@ enum {
     RAIN_TRAPS_LEAST = 5
 };
 static const double MILD_MEAN_C = 18, MILD_RANGE_C = 12;
+static const double MILD_DEFICIT_KPA = 0.8, MM_PER_KPA_HOUR = 0.2, CONSTANT_MM_DAY = 4;
 static const double RAIN_MOST_MM = 10; /* in an hour, by its rise in a trap */
 
 static int64_t floor_div(int64_t a, int64_t b)
@@ -91,31 +92,88 @@ static double mean_day_mm(struct weather_place place, int64_t first_hour, size_t
     return *days > 0 ? sum / (double)*days : mild_day_mm(place, day);
 }
 
-size_t weather_demand(struct weather_place place, int64_t first_hour, size_t hour_count,
-                      const float *temperature_c, float *cumulative_mm)
+static size_t hargreaves(struct weather_place place, const struct weather_hours *hours,
+                         float *cumulative_mm)
 {
     int64_t shift = solar_shift_hours(place), current = INT64_MIN;
     size_t days;
-    double mean_mm = mean_day_mm(place, first_hour, hour_count, temperature_c, &days);
+    double mean_mm =
+        mean_day_mm(place, hours->first_hour, hours->count, hours->temperature_c, &days);
     double sum = 0, day_mm = mean_mm;
-    for (size_t i = 0; i < hour_count; i++) {
-        int64_t solar = first_hour + shift + (int64_t)i;
+    for (size_t i = 0; i < hours->count; i++) {
+        int64_t solar = hours->first_hour + shift + (int64_t)i;
         int64_t day = floor_div(solar, DAY_HOURS);
         if (day != current) {
             current = day;
-            int64_t from = day * DAY_HOURS - shift - first_hour;
+            int64_t from = day * DAY_HOURS - shift - hours->first_hour;
             /* A day that is not whole at either end takes the 24 hours nearest to it. */
-            int64_t most = (int64_t)hour_count - DAY_HOURS;
+            int64_t most = (int64_t)hours->count - DAY_HOURS;
             from = from > most ? most : from;
             from = from < 0 ? 0 : from;
-            size_t count = hour_count < DAY_HOURS ? hour_count : DAY_HOURS;
-            double mm = day_demand_mm(place, day, temperature_c + from, count);
+            size_t count = hours->count < DAY_HOURS ? hours->count : DAY_HOURS;
+            double mm = day_demand_mm(place, day, hours->temperature_c + from, count);
             day_mm = isnan(mm) ? mean_mm : mm;
         }
         sum += day_mm * hour_share((int)(solar - day * DAY_HOURS));
         cumulative_mm[i] = (float)sum;
     }
     return days;
+}
+
+/* The coolest of the 24 hours about an hour, or nearest to it at either end; NAN: none known. */
+static double coolest_c(const struct weather_hours *hours, size_t at)
+{
+    double low = INFINITY;
+    size_t from = at > 12 ? at - 12 : 0;
+    size_t last = hours->count > DAY_HOURS ? hours->count - DAY_HOURS : 0;
+    from = from > last ? last : from;
+    for (size_t i = from; i < hours->count && i < from + DAY_HOURS; i++)
+        if (!isnan(hours->temperature_c[i]))
+            low = fmin(low, (double)hours->temperature_c[i]);
+    return low < INFINITY ? low : NAN;
+}
+
+static double deficit_kpa(const struct weather_hours *hours, size_t at)
+{
+    if (isnan(hours->temperature_c[at]))
+        return NAN;
+    double full = demand_saturation_kpa((double)hours->temperature_c[at]);
+    if (hours->humidity != NULL && !isnan(hours->humidity[at]))
+        return full * fmax(0, 1 - (double)hours->humidity[at]);
+    return fmax(0, full - demand_saturation_kpa(coolest_c(hours, at)));
+}
+
+/* An hour that is not known counts as the same hour of the day before, or as a mild one. */
+static size_t deficit(const struct weather_hours *hours, float *cumulative_mm)
+{
+    double of_day[DAY_HOURS], sum = 0;
+    size_t known = 0;
+    for (int i = 0; i < DAY_HOURS; i++)
+        of_day[i] = MILD_DEFICIT_KPA;
+    for (size_t i = 0; i < hours->count; i++) {
+        double kpa = deficit_kpa(hours, i);
+        known += isnan(kpa) ? 0 : 1;
+        if (!isnan(kpa))
+            of_day[i % DAY_HOURS] = kpa;
+        sum += MM_PER_KPA_HOUR * of_day[i % DAY_HOURS];
+        cumulative_mm[i] = (float)sum;
+    }
+    return known / DAY_HOURS;
+}
+
+size_t weather_demand(struct weather_place place, enum law_kind law,
+                      const struct weather_hours *hours, float *cumulative_mm)
+{
+    switch (law) {
+    case LAW_DEFICIT:
+        return deficit(hours, cumulative_mm);
+    case LAW_CONSTANT:
+        for (size_t i = 0; i < hours->count; i++)
+            cumulative_mm[i] = (float)(CONSTANT_MM_DAY / DAY_HOURS * (double)(i + 1));
+        return hours->count / DAY_HOURS;
+    default:
+        return hargreaves(place, hours, cumulative_mm);
+    }
 }
 
 double weather_rain_mm(double *changes_mm, size_t count)

@@ -18,13 +18,14 @@ static void hours_clear(struct facts_trap *trap, size_t from, size_t to)
     for (size_t i = from; i < to; i++) {
         trap->hours[i] = (struct level_hour){.level_8mm = LEVEL_NONE};
         trap->temperature_dc[i] = AIR_TEMPERATURE_UNKNOWN;
+        trap->humidity_pm[i] = AIR_HUMIDITY_UNKNOWN;
     }
 }
 
 static void block_clear(struct facts_block *block, size_t from, size_t to)
 {
     for (size_t i = from; i < to; i++) {
-        block->temperature_c[i] = NAN;
+        block->temperature_c[i] = block->humidity[i] = NAN;
         block->rain_mm[i] = block->demand_mm[i] = 0;
     }
 }
@@ -36,8 +37,8 @@ static void trap_init(struct facts_trap *trap, const char *name)
     trap->battery_mv = AIR_BATTERY_UNKNOWN;
     trap->interval_s = 900;
     trap->stale = true;
-    trap->trace = (struct level_trace){
-        .rate = NAN, .rate_spread = NAN, .own_rate = NAN, .day_spread = NAN, .level_mm = NAN};
+    trap->trace =
+        (struct level_trace){.rate = NAN, .rate_spread = NAN, .own_rate = NAN, .level_mm = NAN};
     hours_clear(trap, 0, LEVEL_HOURS);
 }
 
@@ -94,7 +95,8 @@ int facts_open(struct facts *facts, const struct site_settings *site, const stru
                                              .rain_mm = block->rain_mm,
                                              .rate = NAN,
                                              .rate_spread = NAN,
-                                             .lost_mm_day = NAN};
+                                             .lost_mm_day = NAN,
+                                             .ahead_spread = NAN};
         block_clear(block, 0, LEVEL_HOURS);
         for (size_t day = 0; day < LEVEL_DAYS; day++)
             block->factors[day] = 1;
@@ -115,6 +117,8 @@ static void slide_trap(struct facts_trap *trap, size_t by)
     memmove(trap->hours, trap->hours + by, (LEVEL_HOURS - by) * sizeof(trap->hours[0]));
     memmove(trap->temperature_dc, trap->temperature_dc + by,
             (LEVEL_HOURS - by) * sizeof(trap->temperature_dc[0]));
+    memmove(trap->humidity_pm, trap->humidity_pm + by,
+            (LEVEL_HOURS - by) * sizeof(trap->humidity_pm[0]));
     hours_clear(trap, LEVEL_HOURS - by, LEVEL_HOURS);
     if (trap->sample_hour >= by) {
         trap->sample_hour -= by;
@@ -129,6 +133,7 @@ static void slide_block(struct facts_block *block, size_t by)
 {
     size_t left = LEVEL_HOURS - by;
     memmove(block->temperature_c, block->temperature_c + by, left * sizeof(float));
+    memmove(block->humidity, block->humidity + by, left * sizeof(float));
     memmove(block->rain_mm, block->rain_mm + by, left * sizeof(float));
     memmove(block->demand_mm, block->demand_mm + by, left * sizeof(float));
     block_clear(block, left, LEVEL_HOURS);
@@ -256,6 +261,8 @@ static void note_hour(struct facts_trap *trap, size_t hour, const struct air_rep
         note_level(trap, hour, (int16_t)(report->level_qmm * 2));
     if (report->kind == AIR_REGULAR && report->temperature_dc != AIR_TEMPERATURE_UNKNOWN)
         trap->temperature_dc[hour] = report->temperature_dc;
+    if (report->kind == AIR_REGULAR && report->humidity_pm != AIR_HUMIDITY_UNKNOWN)
+        trap->humidity_pm[hour] = report->humidity_pm;
 }
 
 /* Entries less exits since the previous report of the same counter. */

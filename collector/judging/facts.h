@@ -36,6 +36,7 @@ struct facts_trap {
 
     struct level_hour hours[LEVEL_HOURS];
     int16_t temperature_dc[LEVEL_HOURS]; /* AIR_TEMPERATURE_UNKNOWN */
+    int16_t humidity_pm[LEVEL_HOURS];    /* AIR_HUMIDITY_UNKNOWN */
     size_t sample_hour;                  /* index */
     size_t sample_count;
     int16_t samples[FACTS_SAMPLES_MAX]; /* levels of that hour, eighths of a millimetre */
@@ -57,8 +58,11 @@ struct facts_trap {
 
 struct facts_block {
     const struct roster_block *block;
-    float temperature_c[LEVEL_HOURS], rain_mm[LEVEL_HOURS], demand_mm[LEVEL_HOURS];
+    float temperature_c[LEVEL_HOURS], humidity[LEVEL_HOURS], rain_mm[LEVEL_HOURS];
+    float demand_mm[LEVEL_HOURS];
     float factors[LEVEL_DAYS]; /* see judge/drift.h */
+    struct law_choice law;
+    double outlook_mm_day[LEVEL_DAYS];
     struct level_block shared;
     int64_t passes_today, passes_yesterday, passes_week, covered_s;
     struct feed_block_state state, said;

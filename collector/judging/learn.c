@@ -13,6 +13,7 @@ enum {
     DAY_S = 86400,
     NET_DAYS = 3,
     FIRST_PASSES = 6,
+    PASSES_MOST = 12,
     RATE_DAYS_LEAST = 1 /* of own evidence before a trap speaks for its block */
 };
 /* Due when the early end of the interval lies within a day and a bit: what the morning message
@@ -71,9 +72,45 @@ static float block_rain(const struct facts *facts, size_t block, bool whole_site
     return (float)weather_rain_mm(work, count);
 }
 
-static void learn_weather(struct facts *facts, size_t hours, size_t from, double *work)
+static float block_humidity(const struct facts *facts, size_t block, size_t hour, double *work)
+{
+    size_t count = 0;
+    for (size_t i = 0; i < facts->trap_count; i++) {
+        const struct facts_trap *trap = &facts->traps[i];
+        if (trap->block == block && trap->humidity_pm[hour] != AIR_HUMIDITY_UNKNOWN)
+            work[count++] = trap->humidity_pm[hour] / 1000.0;
+    }
+    return (float)robust_median(work, count);
+}
+
+static struct weather_hours hours_of(const struct facts *facts, const struct facts_block *block,
+                                     size_t hours)
+{
+    return (struct weather_hours){facts->first_hour, hours, block->temperature_c, block->humidity};
+}
+
+/* The block's demand by its law and its drift, and what that says of the days to come. */
+static void foresee(const struct facts *facts, struct facts_block *block, size_t hours)
 {
     struct weather_place place = {facts->site->latitude, facts->site->longitude};
+    struct weather_hours known = hours_of(facts, block, hours);
+    struct drift_outlook outlook;
+    weather_demand(place, block->law.law, &known, block->demand_mm);
+    drift_apply(block->factors, hours, block->demand_mm);
+    drift_expect(block->demand_mm, hours, &outlook);
+    block->shared.law = block->law;
+    block->shared.demand_mm_day = outlook.mm_day;
+    block->shared.demand_spread = outlook.spread;
+    for (size_t day = 0; day < LEVEL_DAYS; day++) {
+        size_t end = day * 24 + (hours + 23) % 24 + 1;
+        drift_expect(block->demand_mm, end < hours ? end : hours, &outlook);
+        block->outlook_mm_day[day] = outlook.mm_day;
+    }
+    block->shared.outlook_mm_day = block->outlook_mm_day;
+}
+
+static void learn_weather(struct facts *facts, size_t hours, size_t from, double *work)
+{
     for (size_t b = 0; b < facts->block_count; b++) {
         struct facts_block *block = &facts->blocks[b];
         size_t traps = 0;
@@ -81,34 +118,100 @@ static void learn_weather(struct facts *facts, size_t hours, size_t from, double
             traps += facts->traps[i].block == b && facts->traps[i].active;
         for (size_t i = from; i < hours; i++) {
             block->temperature_c[i] = block_temperature(facts, b, i, work);
+            block->humidity[i] = block_humidity(facts, b, i, work);
             block->rain_mm[i] = i > 0 ? block_rain(facts, b, traps < 5, i, work) : 0;
         }
-        struct drift_outlook outlook;
-        weather_demand(place, facts->first_hour, hours, block->temperature_c, block->demand_mm);
-        drift_apply(block->factors, hours, block->demand_mm);
-        drift_expect(block->demand_mm, hours, &outlook);
-        block->shared.demand_mm_day = outlook.mm_day;
-        block->shared.demand_spread = outlook.spread;
+        foresee(facts, block, hours);
     }
 }
 
-/* The common part of what the traps lost beyond rate and demand, day by day. */
-static void learn_drift(struct facts *facts)
+/* Arrays of days by trap of a block, for what its traps say together. */
+enum day_array { DAY_RATIO, DAY_LOST, DAY_AHEAD };
+
+static size_t gather(const struct facts *facts, size_t block, enum day_array which, float *days)
 {
-    float *ratios = malloc((facts->trap_count + 1) * LEVEL_DAYS * sizeof(*ratios));
-    double *work = malloc((facts->trap_count + 1) * sizeof(*work));
-    for (size_t b = 0; b < facts->block_count && ratios != NULL && work != NULL; b++) {
-        size_t count = 0;
-        for (size_t i = 0; i < facts->trap_count; i++) {
-            const struct facts_trap *trap = &facts->traps[i];
-            if (trap->block == b && trap->active && trap->trace.own_days >= RATE_DAYS_LEAST)
-                memcpy(ratios + LEVEL_DAYS * count++, trap->trace.day_ratio,
-                       sizeof(trap->trace.day_ratio));
-        }
-        drift_learn(ratios, count, LEVEL_DAYS, facts->blocks[b].factors, work);
+    size_t count = 0;
+    for (size_t i = 0; i < facts->trap_count; i++) {
+        const struct facts_trap *trap = &facts->traps[i];
+        const struct level_trace *trace = &trap->trace;
+        if (trap->block != block || !trap->active || trace->own_days < RATE_DAYS_LEAST)
+            continue;
+        memcpy(days + LEVEL_DAYS * count++,
+               which == DAY_RATIO  ? trace->day_ratio
+               : which == DAY_LOST ? trace->day_lost_mm
+                                   : trace->ahead_ratio,
+               LEVEL_DAYS * sizeof(*days));
     }
-    free(ratios);
+    return count;
+}
+
+/* By day, of one law; without drift. */
+static void demand_of_days(const struct facts *facts, const struct facts_block *block,
+                           enum law_kind law, size_t hours, float *day_mm)
+{
+    float cumulative[LEVEL_HOURS];
+    struct weather_place place = {facts->site->latitude, facts->site->longitude};
+    struct weather_hours known = hours_of(facts, block, hours);
+    weather_demand(place, law, &known, cumulative);
+    for (size_t day = 0; day < LEVEL_DAYS; day++) {
+        size_t from = day * 24, to = from + 24 < hours ? from + 24 : hours;
+        day_mm[day] = to <= from ? 0 : cumulative[to - 1] - (from > 0 ? cumulative[from - 1] : 0);
+    }
+}
+
+/* Under another law the same days have other factors. */
+static void change_law(const struct facts *facts, struct facts_block *block, const float *demand,
+                       enum law_kind from, size_t hours)
+{
+    double sum = 0;
+    size_t days = (hours + 23) / 24;
+    for (size_t day = 0; day < days; day++) {
+        double was = (double)demand[from * LEVEL_DAYS + day] * (double)block->factors[day];
+        double is = (double)demand[block->law.law * LEVEL_DAYS + day];
+        block->factors[day] = is > 0.1 ? (float)(was / is) : 1;
+        sum += (double)block->factors[day];
+    }
+    for (size_t day = 0; day < LEVEL_DAYS; day++)
+        block->factors[day] =
+            day < days ? (float)((double)block->factors[day] * (double)days / sum) : 1;
+    foresee(facts, block, hours);
+}
+
+static void learn_law(const struct facts *facts, struct facts_block *block, size_t hours,
+                      float *days)
+{
+    float demand[LAW_KINDS * LEVEL_DAYS];
+    enum law_kind from = block->law.law;
+    size_t count = gather(facts, (size_t)(block - facts->blocks), DAY_LOST, days);
+    for (size_t law = 0; law < LAW_KINDS; law++)
+        demand_of_days(facts, block, (enum law_kind)law, hours, demand + law * LEVEL_DAYS);
+    law_choose(days, count, LEVEL_DAYS, demand, &block->law);
+    if (block->law.law != from)
+        change_law(facts, block, demand, from, hours);
+}
+
+/* What the traps of each block say together: which law, how the weather departs from it, and how right
+ * forecasts were. Returns whether a law was changed. */
+static bool learn_blocks(struct facts *facts, size_t hours)
+{
+    float *days = malloc((facts->trap_count + 1) * LEVEL_DAYS * sizeof(*days));
+    double *work = malloc((facts->trap_count + 1) * LEVEL_DAYS * sizeof(*work));
+    bool changed = false;
+    for (size_t b = 0; b < facts->block_count && days != NULL && work != NULL; b++) {
+        struct facts_block *block = &facts->blocks[b];
+        enum law_kind before = block->law.law;
+        learn_law(facts, block, hours, days);
+        changed |= block->law.law != before;
+        if (block->law.law != before)
+            continue; /* what was measured under the old law is no guide; it is measured anew */
+        size_t count = gather(facts, b, DAY_RATIO, days);
+        drift_learn(days, count, LEVEL_DAYS, block->factors, work);
+        count = gather(facts, b, DAY_AHEAD, days);
+        block->shared.ahead_spread = drift_spread(days, count, LEVEL_DAYS, work);
+    }
+    free(days);
     free(work);
+    return changed;
 }
 
 static void learn_block_rates(struct facts *facts, double *work)
@@ -167,8 +270,9 @@ static void settle_assignments(struct facts *facts, int64_t now_s)
     }
 }
 
-/* One pass over everything: weather, traps, then what the traps say of the weather. */
-static void learn_all(struct facts *facts, size_t hours, double *work)
+/* One pass over everything: weather, traps, then what the traps say of the weather. Returns whether a
+ * block's law was changed. */
+static bool learn_all(struct facts *facts, size_t hours, double *work)
 {
     int64_t from = facts->learned_hour - LATE_HOURS - facts->first_hour;
     learn_weather(facts, hours, from < 0 ? 0 : from > (int64_t)hours ? hours : (size_t)from, work);
@@ -176,7 +280,7 @@ static void learn_all(struct facts *facts, size_t hours, double *work)
         if (facts->traps[i].active)
             learn_trap(facts, &facts->traps[i], hours);
     learn_block_rates(facts, work);
-    learn_drift(facts);
+    return learn_blocks(facts, hours);
 }
 
 void facts_learn(struct facts *facts, int64_t now_s)
@@ -190,7 +294,8 @@ void facts_learn(struct facts *facts, int64_t now_s)
         /* From nothing, rates and drift find each other in a few passes. */
         int passes = facts->learned_hour == 0 ? FIRST_PASSES : 1;
         for (int i = 0; i < passes && work != NULL; i++)
-            learn_all(facts, hours, work);
+            if (learn_all(facts, hours, work) && i + FIRST_PASSES > passes)
+                passes = i + FIRST_PASSES < PASSES_MOST ? i + FIRST_PASSES : PASSES_MOST;
         if (work != NULL)
             facts->learned_hour = hour;
         free(work);

@@ -78,7 +78,7 @@ static const char usage[] =
     "  --days N           how many days (14)\n"
     "  --seed N           one seed, one outcome (1)\n"
     "  --climate WHICH    mild (recorded weather) or hot (a hot and dry variant of it)\n"
-    "  --law WHICH        how bait evaporates: wind, demand, constant or mixed (mixed)\n"
+    "  --law WHICH        how bait evaporates: wind, demand, constant, deficit or mixed (mixed)\n"
     "  --crew WHICH       who visits: weekly, messages (what the collector asks for) or none "
     "(messages)\n"
     "  --faults LIST      none, all, or of stations,counters,units,gateways (all)\n"
@@ -153,7 +153,7 @@ static int take_crew(struct options *o, const char *text)
 
 static int take_law(struct options *o, const char *text)
 {
-    static const char *const words[] = {"wind", "demand", "constant", "mixed", NULL};
+    static const char *const words[] = {"wind", "demand", "constant", "deficit", "mixed", NULL};
     int which;
     if (take_word("law", text, words, &which) != 0)
         return -1;

@@ -4,11 +4,11 @@
 
 #include "deploy/rehearsal/streams.h"
 
-static const double bore_cm2 = 56.7;      /* a bottle of 85 mm: half a litre stands 88 mm deep */
-static const double insect_ml = 0.2;      /* a soaked wasp, judgement */
-static const unsigned raft_insects = 75;  /* judgement */
-static const double bait_good_days = 7.0; /* common practice, no source: a week */
-static const double overfull_mm = 4.0;    /* above the mark */
+static const double bore_cm2 = 56.7;       /* a bottle of 85 mm: half a litre stands 88 mm deep */
+static const double insect_ml = 0.2;       /* a soaked wasp, judgement */
+static const unsigned raft_insects = 75;   /* judgement */
+static const double usual_good_days = 7.0; /* common practice, no source: a week */
+static const double overfull_mm = 4.0;     /* above the mark */
 
 double trap_level_mm(const struct trap *trap)
 {
@@ -40,10 +40,11 @@ double trap_sensed_mm(struct trap *trap, int64_t at_us)
 
 /* Juice ferments for one or two days before it calls, calls while alcohol lasts, then turns to
  * vinegar. */
-static double pull_of_age(double days)
+static double pull_of_age(const struct trap *trap, double days)
 {
+    double lasts = trap->good_days - 2.0;
     double rise = 1.0 / (1.0 + exp(-(days - 1.0) / 0.25));
-    double turn = days < 5.0 ? 1.0 : exp(-(days - 5.0) / 4.0);
+    double turn = days < lasts ? 1.0 : exp(-(days - lasts) / 4.0);
     return (0.1 + 0.9 * rise) * turn;
 }
 
@@ -51,7 +52,8 @@ double trap_attraction(const struct trap *trap, int64_t at_us)
 {
     double strength = trap->liquid_ml > 1.0 ? trap->sugar * full_ml(trap) / trap->liquid_ml : 0.0;
     double level = fmin(1.0, trap_level_mm(trap) / fmax(trap->low_mark_mm, 1.0));
-    return pull_of_age(trap_age_days(trap, at_us)) * fmin(1.2, sqrt(fmax(strength, 0.0))) * level;
+    return pull_of_age(trap, trap_age_days(trap, at_us)) * fmin(1.2, sqrt(fmax(strength, 0.0))) *
+           level;
 }
 
 bool trap_guarding(const struct trap *trap, int64_t at_us)
@@ -59,7 +61,7 @@ bool trap_guarding(const struct trap *trap, int64_t at_us)
     double level = trap_level_mm(trap);
     return !trap->tilted && level >= trap->low_mark_mm &&
            level <= trap->full_mark_mm + overfull_mm && trap->dead_count < raft_insects &&
-           trap_age_days(trap, at_us) <= bait_good_days + 1.0;
+           trap_age_days(trap, at_us) <= trap->good_days + 1.0;
 }
 
 static void forget_insects(struct trap *trap)
@@ -96,6 +98,8 @@ void trap_hang(struct trap *trap, const struct trap_settings *settings, int64_t 
 {
     *trap = (struct trap){.full_mark_mm = settings->full_mark_mm,
                           .low_mark_mm = settings->low_mark_mm,
+                          .good_days =
+                              settings->good_days > 0.0 ? settings->good_days : usual_good_days,
                           .law = settings->law};
     dice_seed(&trap->dice, settings->seed, STREAM_TRAP, settings->item);
     trap->coefficient = exp(0.25 * dice_normal(&trap->dice));
@@ -111,6 +115,8 @@ static double loss_mm(const struct trap *trap, const struct weather_hour *hour, 
         mm = (0.06 + 0.06 * hour->wind_ms * trap->shelter) * hour->deficit_kpa * hours;
     else if (trap->law == TRAP_LAW_DEMAND)
         mm = 0.6 * hour->demand_mm * hours;
+    else if (trap->law == TRAP_LAW_DEFICIT)
+        mm = 0.13 * hour->deficit_kpa * hours;
     return mm * trap->coefficient;
 }
 

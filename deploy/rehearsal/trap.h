@@ -18,11 +18,13 @@ enum trap_law {
     TRAP_LAW_WIND,   /* Dalton: (a + b wind) times vapour pressure deficit */
     TRAP_LAW_DEMAND, /* in proportion to FAO-56 eq. 52 */
     TRAP_LAW_CONSTANT,
+    TRAP_LAW_DEFICIT, /* in proportion to vapour pressure deficit: out of the wind */
     TRAP_LAW_KINDS
 };
 
 struct trap {
     double full_mark_mm, low_mark_mm;
+    double good_days; /* that its bait draws wasps */
     enum trap_law law;
     double coefficient; /* this trap's own: mouth, shade, height */
     double shelter;     /* share of the wind that reaches it */
@@ -40,6 +42,7 @@ struct trap {
 
 struct trap_settings {
     double full_mark_mm, low_mark_mm;
+    double good_days; /* 0: a week, common practice, no source */
     enum trap_law law;
     uint64_t seed, item;
 };

@@ -25,12 +25,12 @@ static void setup(void)
                                  .rate_spread = 0.03,
                                  .own_rate = 0.5,
                                  .own_days = 6,
-                                 .day_spread = 0.02,
                                  .level_mm = 80,
                                  .level_spread_mm = 0.2,
                                  .level_s = NOW_S};
     block = (struct level_block){.demand_mm_day = 4,
                                  .demand_spread = 0.15,
+                                 .ahead_spread = 0.2,
                                  .rate = 0.5,
                                  .rate_spread = 0.1,
                                  .lost_mm_day = 2};
@@ -200,8 +200,7 @@ END_TEST
 
 START_TEST(nothing_known_is_no_trap_for_arithmetic)
 {
-    trace = (struct level_trace){
-        .rate = NAN, .rate_spread = NAN, .own_rate = NAN, .day_spread = NAN, .level_mm = NAN};
+    trace = (struct level_trace){.rate = NAN, .rate_spread = NAN, .own_rate = NAN, .level_mm = NAN};
     block.rate = block.rate_spread = block.lost_mm_day = NAN;
     facts.level_mm = facts.net_per_day = NAN;
     facts.net_since_emptied = -1;

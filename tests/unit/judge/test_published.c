@@ -115,8 +115,8 @@ START_TEST(demand_of_days_by_the_calendar)
         float temperature[HOURS], cumulative[HOURS];
         for (int i = 0; i < HOURS; i++)
             temperature[i] = (float)(20.7 + 5.9 * cos(2 * M_PI * (i - 15) / 24.0));
-        ck_assert_uint_eq(weather_demand(greenwich, day * 24, HOURS, temperature, cumulative),
-                          DAYS);
+        struct weather_hours hours = {day * 24, HOURS, temperature, NULL};
+        ck_assert_uint_eq(weather_demand(greenwich, LAW_HARGREAVES, &hours, cumulative), DAYS);
         double before = 0;
         for (int d = 0; d < DAYS; d++) {
             time_t noon = (day + d) * 86400 + 43200;
@@ -139,8 +139,85 @@ START_TEST(demand_without_temperatures_is_a_mild_day)
     for (int i = 0; i < 48; i++)
         temperature[i] = NAN;
     struct weather_place place = {46, -119};
-    ck_assert_uint_eq(weather_demand(place, 24 * 20000, 48, temperature, cumulative), 0);
-    ck_assert((double)cumulative[47] > 0.6 && (double)cumulative[47] < 16);
+    struct weather_hours hours = {24 * 20000, 48, temperature, NULL};
+    for (int law = 0; law < LAW_KINDS; law++) {
+        size_t known = weather_demand(place, (enum law_kind)law, &hours, cumulative);
+        ck_assert_uint_eq(known, law == LAW_CONSTANT ? 2 : 0);
+        ck_assert((double)cumulative[47] > 0.6 && (double)cumulative[47] < 16);
+    }
+}
+END_TEST
+
+/* FAO Irrigation and Drainage Paper 56, example 3: 24.5 and 15 degrees, 3.075 and 1.705 kPa (from memory; recomputed
+ * from eq. 11). */
+START_TEST(saturation_example_3)
+{
+    ck_assert_double_eq_tol(demand_saturation_kpa(24.5), 3.075, 0.001);
+    ck_assert_double_eq_tol(demand_saturation_kpa(15), 1.705, 0.001);
+}
+END_TEST
+
+/* Half as humid is half as dry; without the sensor, air holds what saturates it in the coolest hour (eq. 48). */
+START_TEST(dryness_by_humidity_or_by_the_coolest_hour)
+{
+    float temperature[48], humidity[48], cumulative[48];
+    struct weather_place place = {46, 0};
+    for (int i = 0; i < 48; i++) {
+        temperature[i] = (float)(20 + 8 * cos(2 * M_PI * (i - 15) / 24.0));
+        humidity[i] = 0.5f;
+    }
+    struct weather_hours hours = {24 * 20000, 48, temperature, humidity};
+    ck_assert_uint_eq(weather_demand(place, LAW_DEFICIT, &hours, cumulative), 2);
+    double half = (double)cumulative[47];
+    for (int i = 0; i < 48; i++)
+        humidity[i] = 0.75f;
+    weather_demand(place, LAW_DEFICIT, &hours, cumulative);
+    ck_assert_double_eq_tol((double)cumulative[47], half / 2, 1e-3);
+    hours.humidity = NULL;
+    weather_demand(place, LAW_DEFICIT, &hours, cumulative);
+    double expected = 0;
+    for (int i = 0; i < 48; i++)
+        expected += demand_saturation_kpa((double)temperature[i]) - demand_saturation_kpa(12);
+    ck_assert_double_eq_tol((double)cumulative[47] / expected, 0.2, 0.002);
+}
+END_TEST
+
+/* Losses made by one law are told from the others, and a law is left only for a clearly better one. */
+START_TEST(the_law_of_losses_is_found)
+{
+    enum { TRAPS = 10, DAYS = 14 };
+    float demand[LAW_KINDS * DAYS], lost[TRAPS * DAYS];
+    unsigned seed = 11;
+    for (int d = 0; d < DAYS; d++) {
+        demand[d] = (float)(3 + rand_r(&seed) % 300 / 100.0);
+        demand[DAYS + d] = (float)(2 + rand_r(&seed) % 500 / 100.0);
+        demand[2 * DAYS + d] = 4;
+    }
+    for (int truth = 0; truth < LAW_KINDS; truth++) {
+        for (int t = 0; t < TRAPS; t++)
+            for (int d = 0; d < DAYS; d++)
+                lost[t * DAYS + d] =
+                    d % 7 == t % 7 ? NAN
+                                   : (float)((0.4 + 0.05 * t) * (double)demand[truth * DAYS + d] +
+                                             (rand_r(&seed) % 5 - 2) * 0.1);
+        for (int from = 0; from < LAW_KINDS; from++) {
+            struct law_choice choice = {.law = (enum law_kind)from};
+            law_choose(lost, TRAPS, DAYS, demand, &choice);
+            ck_assert_int_eq(choice.law, truth);
+            ck_assert_double_lt(choice.error[truth], 0.1);
+        }
+    }
+    /* Two laws that say the same: no reason to leave. */
+    for (int d = 0; d < DAYS; d++)
+        demand[DAYS + d] = demand[2 * DAYS + d] * 1.01f;
+    struct law_choice same = {.law = LAW_DEFICIT};
+    law_choose(lost, TRAPS, DAYS, demand, &same);
+    ck_assert_int_eq(same.law, LAW_DEFICIT);
+    /* Too little to tell. */
+    struct law_choice young = {.law = LAW_HARGREAVES};
+    law_choose(lost, 2, DAYS, demand, &young);
+    ck_assert_int_eq(young.law, LAW_HARGREAVES);
+    ck_assert(isnan(young.error[LAW_HARGREAVES]));
 }
 END_TEST
 
@@ -158,6 +235,9 @@ int main(void)
     tcase_add_test(tests, quantiles_equal_sorting);
     tcase_add_test(tests, demand_of_days_by_the_calendar);
     tcase_add_test(tests, demand_without_temperatures_is_a_mild_day);
+    tcase_add_test(tests, saturation_example_3);
+    tcase_add_test(tests, dryness_by_humidity_or_by_the_coolest_hour);
+    tcase_add_test(tests, the_law_of_losses_is_found);
     suite_add_tcase(suite, tests);
     SRunner *runner = srunner_create(suite);
     srunner_run_all(runner, CK_ENV);
