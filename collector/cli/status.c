@@ -10,6 +10,7 @@
 #include "collector/cli/arrival.h"
 #include "collector/cli/columns.h"
 #include "collector/cli/command.h"
+#include "collector/cli/orders_view.h"
 #include "collector/cli/said.h"
 #include "collector/cli/site_view.h"
 #include "protocol/feed/stamp.h"
@@ -212,6 +213,8 @@ static int print_text(const struct site_view *view, const struct options *option
     if (error == 0 && !options->block)
         error = print_arrival(view);
     if (error == 0)
+        error = orders_view_print(view);
+    if (error == 0)
         puts("`edgerow why TRAP` gives the figures behind a trap's state.");
     return error;
 }
@@ -270,9 +273,9 @@ static int print_json(const struct site_view *view, const struct options *option
         error = append_blocks(blocks, view, options);
     if (view->judging && error == 0)
         error = append_traps(traps, view, options);
-    json_t *all = json_pack("{s:i, s:s, s:s, s:b, s:o, s:o}", "version", FEED_VERSION_NOW, "site",
-                            view->site.site, "at", at, "stored", view->db != NULL, "blocks", blocks,
-                            "traps", traps);
+    json_t *all = json_pack("{s:i, s:s, s:s, s:b, s:o, s:o, s:o}", "version", FEED_VERSION_NOW,
+                            "site", view->site.site, "at", at, "stored", view->db != NULL, "blocks",
+                            blocks, "traps", traps, "orders", orders_view_json(view));
     if (all && view->judging && error == 0)
         error = append_arrival(all, view);
     if (!all || error != 0)

@@ -10,6 +10,7 @@
 
 #include "collector/cli/columns.h"
 #include "collector/cli/command.h"
+#include "collector/cli/orders_view.h"
 #include "collector/cli/said.h"
 #include "collector/cli/site_view.h"
 #include "protocol/feed/stamp.h"
@@ -96,6 +97,7 @@ static void print_state(const struct site_view *view, const struct judging_trap 
 static int print_text(const struct site_view *view, const struct judging_trap *trap)
 {
     print_state(view, trap);
+    orders_view_print_unit(view, trap->state.devaddr);
     int error = print_figures(view, "Bait", &trap->bait);
     return error != 0 ? error : print_figures(view, "Station", &trap->silence);
 }
@@ -127,15 +129,16 @@ static json_t *figures_json(const struct why *why)
     return list;
 }
 
-static int print_json(const struct judging_trap *trap)
+static int print_json(const struct site_view *view, const struct judging_trap *trap)
 {
     char text[FEED_MESSAGE_MAX];
     size_t len;
     if (feed_trap_state_encode(&trap->state, text, sizeof text, &len) != 0)
         return -EINVAL;
-    json_t *all = json_pack("{s:i, s:o, s:o, s:o}", "version", FEED_VERSION_NOW, "trap",
+    json_t *all = json_pack("{s:i, s:o, s:o, s:o, s:o}", "version", FEED_VERSION_NOW, "trap",
                             json_loadb(text, len, 0, NULL), "bait", figures_json(&trap->bait),
-                            "silence", figures_json(&trap->silence));
+                            "silence", figures_json(&trap->silence), "order",
+                            orders_view_unit_json(view, trap->state.devaddr));
     if (!all)
         return -ENOMEM;
     json_dumpf(all, stdout, JSON_INDENT(2) | JSON_REAL_PRECISION(12));
@@ -165,7 +168,7 @@ static int show(const struct site_view *view, const struct site_view_options *op
                 name, latest ? latest->line : 0, view->site.stations);
     if (error != 0)
         return error;
-    return options->json ? print_json(&trap) : print_text(view, &trap);
+    return options->json ? print_json(view, &trap) : print_text(view, &trap);
 }
 
 static int run(int argc, char **argv)

@@ -156,6 +156,7 @@ static void judge(struct daemon *daemon, int64_t now_s)
         look_at_delivery(daemon);
     }
     daemon_say_health(daemon);
+    leasing_look(daemon);
     if (now_s - daemon->trimmed_s >= HOUR_S)
         tidy(daemon, now_s);
     daemon_flush(daemon);
@@ -289,6 +290,8 @@ static int start(struct daemon *daemon)
     daemon->since_ms = clock_event_us(daemon->clock) / 1000;
     daemon->trimmed_s = now_s;
     int error = open_store(daemon, now_s);
+    if (!error)
+        error = leasing_open(daemon, now_s);
     if (!error)
         error = open_judging(daemon, now_s);
     if (!error)
@@ -458,6 +461,7 @@ void daemon_free(struct daemon *daemon)
     delivery_close(daemon->delivery);
     judging_close(daemon->judging);
     ingest_close(daemon->ingest);
+    leasing_close(daemon);
     store_close(daemon->store);
     clock_timer_free(daemon->judge_timer);
     clock_timer_free(daemon->delivery_timer);

@@ -4,6 +4,7 @@
 
 #include <systemd/sd-event.h>
 
+#include "collector/daemon/leasing.h"
 #include "collector/daemon/outlet.h"
 #include "collector/delivery/delivery.h"
 #include "collector/ingest/ingest.h"
@@ -33,6 +34,7 @@ struct daemon {
     struct ingest *ingest;
     struct judging *judging;
     struct delivery *delivery;
+    struct leasing *leasing;
     struct outlet marks, states; /* marks go first */
     struct daemon_trouble troubles[DAEMON_TROUBLES_MAX];
     size_t trouble_count;
@@ -59,6 +61,9 @@ void daemon_condition(struct daemon *daemon, enum feed_notice_kind kind, const c
 /* saying.c: what goes out. */
 extern const struct judging_events daemon_judging_events; /* user: the daemon */
 void daemon_say_mark(void *user, const char *gateway, const struct feed_mark *mark);
+void daemon_say_lease(struct daemon *daemon, const struct feed_lease *lease);
+/* order NULL: the unit's is over. */
+void daemon_say_order(struct daemon *daemon, uint32_t devaddr, const struct feed_order *order);
 void daemon_say_health(struct daemon *daemon);
 /* Topic and text of presence; NULL topic: out of memory. Caller frees both. */
 void daemon_presence(const struct daemon *daemon, bool online, char **topic, char **text);

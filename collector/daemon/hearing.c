@@ -14,9 +14,23 @@ static const enum feed_topic_kind kinds[] = {FEED_TOPIC_ROW, FEED_TOPIC_GATEWAY_
                                              FEED_TOPIC_GATEWAY_HEALTH, FEED_TOPIC_TRAP,
                                              FEED_TOPIC_BLOCK};
 
+static int subscribe_units(struct daemon *daemon, enum feed_topic_kind kind, const char *name)
+{
+    struct feed_topic topic = {.kind = kind, .other = "+"};
+    char filter[FEED_TOPIC_MAX];
+    snprintf(topic.site, sizeof topic.site, "%s", daemon->site.site);
+    snprintf(topic.name, sizeof topic.name, "%s", name);
+    int error = feed_topic_format(&topic, filter);
+    return error ? error : session_subscribe(daemon->session, filter);
+}
+
 int daemon_subscribe(struct daemon *daemon)
 {
-    int error = 0;
+    int error = subscribe_units(daemon, FEED_TOPIC_HELD, "+");
+    if (!error)
+        error = subscribe_units(daemon, FEED_TOPIC_LEASE, daemon->site.collector);
+    if (!error)
+        error = subscribe_units(daemon, FEED_TOPIC_ORDER, daemon->site.collector);
     for (size_t i = 0; i < sizeof kinds / sizeof kinds[0] && !error; i++) {
         struct feed_topic topic = {.kind = kinds[i], .name = "+"};
         char filter[FEED_TOPIC_MAX];
@@ -36,16 +50,20 @@ static void take_health(struct daemon *daemon, const char *gateway, const char *
         log_debug("The health message of gateway %s cannot be read (%s).", gateway, fault.where);
         return;
     }
+    leasing_health(daemon, gateway, &health);
     judging_hear_health(daemon->judging, gateway, &health,
                         ingest_caught_up(daemon->ingest, gateway, health.spool, health.last_n));
 }
 
-static void take_presence(const char *gateway, const char *text, size_t len)
+static void take_presence(struct daemon *daemon, const char *gateway, const char *text, size_t len)
 {
     struct feed_presence presence;
     struct feed_fault fault;
-    if (feed_presence_decode(text, len, &presence, &fault) == 0)
-        log_info("Gateway %s is %s.", gateway, presence.online ? "there" : "gone");
+    if (feed_presence_decode(text, len, &presence, &fault))
+        return;
+    log_info("Gateway %s is %s.", gateway, presence.online ? "there" : "gone");
+    if (!presence.online)
+        leasing_gone(daemon, gateway);
 }
 
 static void take_message(void *user, const char *topic_text, const void *payload, size_t len,
@@ -60,7 +78,10 @@ static void take_message(void *user, const char *topic_text, const void *payload
     else if (topic.kind == FEED_TOPIC_GATEWAY_HEALTH)
         take_health(daemon, topic.name, payload, len);
     else if (topic.kind == FEED_TOPIC_GATEWAY_PRESENCE)
-        take_presence(topic.name, payload, len);
+        take_presence(daemon, topic.name, payload, len);
+    else if (topic.kind == FEED_TOPIC_HELD || topic.kind == FEED_TOPIC_LEASE ||
+             topic.kind == FEED_TOPIC_ORDER)
+        leasing_message(daemon, &topic, payload, len);
     else if (retained && len > 0) /* a state of a former roster, or of a time before this store */
         daemon_clear_unknown(daemon, topic.kind, topic.name);
 }
@@ -93,6 +114,7 @@ static bool finish_batch(void *user)
         daemon->store_failing = false;
         log_info("Reports are stored again.");
     }
+    leasing_look(daemon);
     daemon_flush(daemon);
     return true;
 }
@@ -109,6 +131,7 @@ static void connected(void *user, bool session_present)
     free(topic);
     free(text);
     ingest_say_marks(daemon->ingest);
+    leasing_connected(daemon);
     judging_connection(daemon->judging, true, daemon_now_s(daemon));
     if (daemon->judged)
         judging_say_all(daemon->judging);
@@ -156,6 +179,7 @@ static void report_heard(void *user, const char *gateway, const struct feed_fram
                                    .gateway = gateway,
                                    .report = report};
     judging_hear(daemon->judging, &heard);
+    leasing_heard(daemon, gateway, frame, report);
 }
 
 static struct daemon_trouble *trouble_of(struct daemon *daemon, const char *subject,

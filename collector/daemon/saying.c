@@ -91,6 +91,25 @@ void daemon_say_mark(void *user, const char *gateway, const struct feed_mark *ma
         len);
 }
 
+void daemon_say_lease(struct daemon *daemon, const struct feed_lease *lease)
+{
+    char text[FEED_MESSAGE_MAX], unit[FEED_NAME_MAX + 1];
+    size_t len = 0;
+    int error = feed_lease_encode(lease, text, sizeof text, &len);
+    snprintf(unit, sizeof unit, "%08x", lease->devaddr);
+    put(daemon, &daemon->marks, FEED_TOPIC_LEASE, daemon->site.collector, unit, error, text, len);
+}
+
+void daemon_say_order(struct daemon *daemon, uint32_t devaddr, const struct feed_order *order)
+{
+    char text[FEED_MESSAGE_MAX], unit[FEED_NAME_MAX + 1];
+    size_t len = 0;
+    int error = order ? feed_order_encode(order, text, sizeof text, &len) : 0;
+    snprintf(unit, sizeof unit, "%08x", devaddr);
+    put(daemon, &daemon->marks, FEED_TOPIC_ORDER, daemon->site.collector, unit, error,
+        order ? text : NULL, len);
+}
+
 void daemon_flush(struct daemon *daemon)
 {
     outlet_flush(&daemon->marks, daemon->session);

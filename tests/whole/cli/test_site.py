@@ -22,7 +22,7 @@ class Empty(Farm):
     def test_first_run_json(self):
         said = Run("status", "--site", self.site, "--json", *AT).json
         self.assertEqual(said, {"version": 1, "site": "quarry-hill", "at": "2026-08-05T06:00:00.000Z",
-                                "stored": False, "blocks": [], "traps": []})
+                                "stored": False, "blocks": [], "traps": [], "orders": []})
 
     def test_unknown_trap(self):
         run = Run("why", "n-", "--site", self.site)

@@ -40,7 +40,7 @@ export async function startCollector(folder, port, options) {
   const file = writeSite(folder, port, settings);
   const collector = start(join(binaries, 'edgerow-collector'), ['--config', file]);
   if (settings.world) { // it opens its store when it has been told the time
-    await settings.world.followed(1);
+    await settings.world.followed(settings.followers ?? 1);
     await settings.world.step(1000);
   }
   await until('the collector', () => collector.ended || /Connected to the broker/.test(collector.output))

@@ -8,7 +8,8 @@ export const binaries = join(process.env.EDGEROW_BUILD ?? join(top, 'build'), 'b
 export const channel = { frequency_hz: 915900000, bandwidth_hz: 500000, spreading_factor: 7 };
 
 // units: [{ devaddr, nwkskey, appskey }]
-export async function startGateway(folder, port, { name = 'barn', site = 'home', units, world }) {
+export async function startGateway(folder, port, { name = 'barn', site = 'home', units, world,
+  radio = '' }) {
   const file = join(folder, `${name}.ini`);
   const keys = join(folder, `${name}-keys.csv`);
   const socket = join(folder, `${name}.air`);
@@ -34,6 +35,7 @@ socket = ${socket}
 frequency_hz = ${channel.frequency_hz}
 bandwidth_hz = ${channel.bandwidth_hz}
 spreading_factor = ${channel.spreading_factor}
+${radio}
 ${world ? `[rehearsal]\nclock = ${world.path}\n` : ''}`);
   const gateway = start(join(binaries, 'edgerow-gateway'), ['--config', file]);
   await until('the gateway', () => gateway.ended || /hears with/.test(gateway.output));

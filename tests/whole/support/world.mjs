@@ -24,6 +24,8 @@ export async function startWorld(folder, start) {
   await new Promise((ready) => { server.listen(path, ready); });
   world.followed = (count) => until(`${count} daemons to follow the clock`, () =>
     followers.size >= count);
+  world.left = (count) => until(`all but ${count} daemons to leave the clock`, () =>
+    followers.size <= count);
   world.step = async (ms) => {
     world.now += ms;
     const us = world.now * 1000;

@@ -1,0 +1,91 @@
+/*
+ * Which gateway speaks to each unit. One at a time: the one that heard it best lately, if it may send. A lease
+ * moves only after the old one has ended or the old gateway has said that it obeys the end; each carries a block
+ * of frame counters above everything that the store, the retained leases on the broker and all gateways say is
+ * gone. Pure: what it decides is written to the store first (keep.h), then published.
+ *
+ * Nothing is leased anew before it is known what was: until the unit's retained lease has come back from the
+ * broker, or LEASE_SETTLE_S after the connection began, by when every gateway has said what it holds. So a store
+ * that was made anew or restored from a copy leases no counter twice.
+ */
+#ifndef EDGEROW_LEASE_TABLE_H
+#define EDGEROW_LEASE_TABLE_H
+
+#include <stdbool.h>
+#include <stddef.h>
+#include <stdint.h>
+
+#include "protocol/feed/lease.h"
+
+enum {
+    LEASE_EARS = 4, /* gateways remembered for a unit */
+    LEASE_GATEWAYS = 64,
+    LEASE_COUNTERS = 64, /* of a block */
+    LEASE_LOW = 16,      /* left of it when the next is leased */
+    LEASE_FOR_S = 7200,
+    LEASE_GRACE_S = 60, /* two clocks may differ by that much, and a message be under way */
+    LEASE_SETTLE_S = 600,
+    LEASE_FRESH_S = 7200,   /* a gateway that heard the unit this lately is a candidate */
+    LEASE_ALIVE_S = 600,    /* health older than this: the gateway is not there */
+    LEASE_BETTER_CDBM = 600 /* by so much another one must hear it better */
+};
+
+/* One gateway's ear for a unit, and what it holds. */
+struct lease_ear {
+    char gateway[FEED_NAME_MAX + 1]; /* empty: free */
+    int64_t heard_s;                 /* 0: not in this run */
+    int32_t strength_cdbm;           /* smoothed */
+    bool held;                       /* it has said what it holds, in this run */
+    uint64_t term, left;
+    bool speaking;
+};
+
+struct lease_unit {
+    uint32_t devaddr, key_check;
+    struct feed_lease lease;        /* as last decided; term 0: never */
+    uint64_t next;                  /* every counter below is gone */
+    int64_t heard_s;                /* latest; 0: not in this run */
+    bool current;                   /* the keys the unit was last heard with */
+    char ending[FEED_NAME_MAX + 1]; /* whose lease was ended and who has not obeyed yet */
+    bool seen;                      /* on the broker, in this connection */
+    bool changed;                   /* to be written and published */
+    bool said;                      /* it has reported since this program's start … */
+    uint8_t order_sequence;         /* … and this was the last order it had received */
+    struct lease_ear ears[LEASE_EARS];
+};
+
+struct lease_table;
+
+int lease_table_new(struct lease_table **table, int64_t now_s);
+void lease_table_free(struct lease_table *table);
+size_t lease_table_count(const struct lease_table *table);
+struct lease_unit *lease_table_at(struct lease_table *table, size_t index);
+
+/* From the store. 0 or -ENOMEM, here and below. */
+int lease_table_put(struct lease_table *table, const struct feed_lease *lease, uint64_t next);
+/* A frame of the unit was heard by a gateway. */
+int lease_table_heard(struct lease_table *table, uint32_t devaddr, uint32_t key_check,
+                      const char *gateway, int32_t strength_cdbm, int64_t heard_s);
+/* What its report says of orders; told after lease_table_heard. */
+void lease_table_said(struct lease_table *table, uint32_t devaddr, uint32_t key_check,
+                      uint8_t order_sequence, int64_t heard_s);
+/* The sequence that an order to the unit should have now; -1: not known before its next report. */
+int lease_table_sequence(const struct lease_table *table, uint32_t devaddr);
+/* What a gateway holds. */
+int lease_table_held(struct lease_table *table, const char *gateway, const struct feed_held *held);
+/* A lease as it is retained on the broker: of this collector, perhaps of a time its store has forgotten. */
+int lease_table_echo(struct lease_table *table, const struct feed_lease *lease);
+/* A gateway's health: may it answer? */
+void lease_table_gateway(struct lease_table *table, const char *gateway, bool may, int64_t now_s);
+/* The connection to the broker has begun. */
+void lease_table_connected(struct lease_table *table, int64_t now_s);
+
+/* Decides for every unit; those with `changed` set are to be written, then published. Returns how many. */
+size_t lease_table_look(struct lease_table *table, int64_t now_s);
+/* Who speaks to the unit now; NULL: nobody. */
+const char *lease_table_speaker(const struct lease_table *table, uint32_t devaddr, int64_t now_s);
+
+/* Packet strength by the SX1276 datasheet, section 5.5.5: RSSI, and below the noise RSSI + SNR. */
+int32_t lease_strength_cdbm(int32_t rssi_cdbm, int32_t snr_cdb);
+
+#endif
