@@ -91,6 +91,9 @@ int judging_trap_at(struct judging *judging, size_t index, struct judging_trap *
 int judging_trap_named(struct judging *judging, const char *name, struct judging_trap *trap);
 size_t judging_block_count(const struct judging *judging);
 int judging_block_at(const struct judging *judging, size_t index, struct feed_block_state *state);
+/* The same by name, with the figures behind its catch. 0, or -ENOENT. */
+int judging_block_why(const struct judging *judging, const char *name,
+                      struct feed_block_state *state, struct why *why);
 
 /* Stops the repeats of an open notice. 0, -ENOENT, or another negative errno. A plain function of
  * the store, so that the operator's command can use it. */

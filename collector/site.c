@@ -17,6 +17,7 @@ static const struct settings_section sections[] = {
     {.name = "store", .optional = true, .present_offset = (size_t)-1},
     {.name = "broker", .offset = SITE(broker), .optional = true, .present_offset = (size_t)-1},
     {.name = "bait", .offset = SITE(bait), .optional = true, .present_offset = (size_t)-1},
+    {.name = "catch", .optional = true, .present_offset = (size_t)-1},
     {.name = "silence", .optional = true, .present_offset = (size_t)-1},
     {.name = "notices", .optional = true, .present_offset = (size_t)-1},
     {.name = "rehearsal", .optional = true, .present_offset = (size_t)-1},
@@ -82,6 +83,10 @@ static const struct settings_key keys[] = {
      "Days after which bait is replaced (a week is common practice, no source)."},
     {"bait", "insects", SETTINGS_INTEGER, BAIT(insects), 5, 10000, "75", NULL,
      "Insects since the trap was emptied at which a raft of dead ones is likely (judgement)."},
+
+    {"catch", "action_level", SETTINGS_NUMBER, SITE(action_level), 0, 10000, "0", NULL,
+     "Paper wasps a trap and day above which, on two of three days, a letter asks to look at the "
+     "fruit; needs hand counts; 0: never. No published level was found."},
 
     {"silence", "station_hours", SETTINGS_INTEGER, SITE(silent_hours), 12, 240, "12", NULL,
      "Hours without a report after which a station may be called silent."},

@@ -38,6 +38,7 @@ struct site_settings {
     char *entered;              /* path of the second file with what people entered */
     struct session_settings broker;
     struct site_bait bait;
+    double action_level;  /* paper wasps a trap and day; 0: none */
     int64_t silent_hours; /* 12 at least */
     int64_t gateway_silent_min;
     int64_t quiet_from_s, quiet_to_s; /* local time of day; equal: none */

@@ -14,7 +14,7 @@
 #include <stddef.h>
 
 enum {
-    CALIBRATE_DAYS = 28,         /* judgement */
+    CALIBRATE_DAYS = 21,         /* judgement */
     CALIBRATE_SAMPLES_LEAST = 6, /* judgement: fewer traps cannot show how much they differ */
     CALIBRATE_COUNTED_LEAST = 60 /* insects of all kinds */
 };

@@ -75,3 +75,27 @@ void catch_compare(const struct catch_trap *last, const struct catch_trap *now, 
     change->high = change->ratio * exp(reach);
     change->direction = direction_of(change->low, change->high);
 }
+
+/* Of a first-order autoregression with correlation a half, the mean of seven days has 0.348 of a day's variance;
+ * deviations within the week show 0.761 of it (by summing 0.5^|i-j|). */
+#define WEEK_OF_DAY (0.348 / 0.761)
+
+double catch_week_spread(const double *days, size_t count)
+{
+    double squares = 0, df = 0;
+    for (size_t week = 0; week + 7 <= count; week += 7) {
+        double sum = 0, sum2 = 0, n = 0;
+        for (size_t i = week; i < week + 7; i++)
+            if (days[i] > 0) {
+                double value = log(days[i]);
+                sum += value;
+                sum2 += value * value;
+                n++;
+            }
+        if (n < 2)
+            continue;
+        squares += sum2 - sum * sum / n;
+        df += n - 1;
+    }
+    return df >= 6 ? sqrt(fmax(0, squares) / df * WEEK_OF_DAY) : NAN;
+}

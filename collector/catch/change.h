@@ -25,5 +25,9 @@ struct catch_change {
  * all traps (from the site's own record); 0: none. */
 void catch_compare(const struct catch_trap *last, const struct catch_trap *now, size_t count,
                    double flight_ratio, double day_spread, struct catch_change *change);
+/* day_spread from the site's own record: relative standard deviation of a week's mean, from the daily figures
+ * (per trap and flight hour, NAN: none) of whole weeks, oldest first. Days hang together; a correlation of a half
+ * from day to day is a judgement. NAN with less than a week. */
+double catch_week_spread(const double *days, size_t count);
 
 #endif

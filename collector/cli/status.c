@@ -84,6 +84,76 @@ static int print_blocks(const struct site_view *view, const struct options *opti
     return error;
 }
 
+static void said_range(char text[SAID_MAX], double low, double high)
+{
+    if (isnan(low) || isnan(high))
+        snprintf(text, SAID_MAX, "-");
+    else
+        snprintf(text, SAID_MAX, "%.1f to %.1f", low, high);
+}
+
+static void said_change(char text[SAID_MAX], const struct feed_block_state *s)
+{
+    static const char *const words[] = {[FEED_CHANGE_UNKNOWN] = "-",
+                                        [FEED_CHANGE_UNCLEAR] = "unclear",
+                                        [FEED_CHANGE_SAME] = "the same",
+                                        [FEED_CHANGE_UP] = "up",
+                                        [FEED_CHANGE_DOWN] = "down"};
+    if (s->week_change == FEED_CHANGE_UP || s->week_change == FEED_CHANGE_DOWN)
+        snprintf(text, SAID_MAX, "%s, %.1f times", words[s->week_change], s->week_ratio);
+    else
+        snprintf(text, SAID_MAX, "%s", words[s->week_change]);
+}
+
+static void said_place(char text[SAID_MAX], const struct feed_block_state *s)
+{
+    if (s->leading_side[0] != '\0')
+        snprintf(text, SAID_MAX, "the %s side leads", s->leading_side);
+    else if (s->hot_from[0] != '\0')
+        snprintf(text, SAID_MAX, "hot stretch %.14s to %.14s", s->hot_from, s->hot_to);
+    else
+        snprintf(text, SAID_MAX, "-");
+}
+
+static int add_week(struct columns *table, const struct feed_block_state *s)
+{
+    char rate[SAID_MAX], range[SAID_MAX], along[SAID_MAX], change[SAID_MAX], place[SAID_MAX];
+    said_number(rate, s->week_per_trap_day, 1, "");
+    said_range(range, s->week_low, s->week_high);
+    said_number(along, s->week_per_100m_day, 1, "");
+    said_change(change, s);
+    said_place(place, s);
+    const char *row[] = {s->block, rate, range, along, change, place};
+    return columns_add(table, row);
+}
+
+/* The last seven complete days. */
+static int print_weeks(const struct site_view *view, const struct options *options)
+{
+    struct columns table = {.count = 6, .right = {[1] = true, [2] = true, [3] = true}};
+    static const char *const head[] = {"BLOCK",           "A TRAP AND DAY", "95 %",
+                                       "A 100 M AND DAY", "WEEK BEFORE",    "STANDS OUT"};
+    bool calibrated = false, any = false;
+    int error = columns_add(&table, head);
+    for (size_t i = 0; i < judging_block_count(view->judging) && error == 0; i++) {
+        struct feed_block_state s;
+        error = judging_block_at(view->judging, i, &s);
+        if (error != 0 || !block_wanted(options, s.block))
+            continue;
+        calibrated = s.week_calibrated;
+        any |= s.week_days_counted > 0;
+        error = add_week(&table, &s);
+    }
+    if (error == 0 && any) {
+        printf("\nLast seven days, %s (95 %%: these traps, this week):\n",
+               calibrated ? "paper wasps by hand counts"
+                          : "an index of passes, no hand counts yet");
+        columns_print(&table, "");
+    }
+    columns_free(&table);
+    return error;
+}
+
 /* What needs somebody first comes first. */
 static int urgency(enum feed_trap_condition condition)
 {
@@ -209,13 +279,15 @@ static int print_text(const struct site_view *view, const struct options *option
     puts("Passes through the traps' entrances are counted, not wasps.\n");
     int error = print_blocks(view, options);
     if (error == 0)
+        error = print_weeks(view, options);
+    if (error == 0)
         error = print_traps(view, options);
     if (error == 0 && !options->block)
         error = print_arrival(view);
     if (error == 0)
         error = orders_view_print(view);
     if (error == 0)
-        puts("`edgerow why TRAP` gives the figures behind a trap's state.");
+        puts("`edgerow why TRAP` or `why BLOCK` gives the figures behind it.");
     return error;
 }
 

@@ -1,4 +1,4 @@
-/* edgerow why: the figures behind a trap's state. */
+/* edgerow why: the figures behind a trap's state, or a block's catch. */
 #include <errno.h>
 #include <getopt.h>
 #include <inttypes.h>
@@ -13,6 +13,7 @@
 #include "collector/cli/orders_view.h"
 #include "collector/cli/said.h"
 #include "collector/cli/site_view.h"
+#include "collector/cli/why_profile.h"
 #include "protocol/feed/stamp.h"
 
 static int read_options(int argc, char **argv, struct site_view_options *options, const char **trap)
@@ -26,7 +27,7 @@ static int read_options(int argc, char **argv, struct site_view_options *options
             return taken < 0 ? COMMAND_MISUSE : command_misuse(&why_command, "see what it takes:");
     }
     if (optind + 1 != argc)
-        return command_misuse(&why_command, "name one trap");
+        return command_misuse(&why_command, "name one trap or block");
     *trap = argv[optind];
     return COMMAND_FINE;
 }
@@ -147,12 +148,63 @@ static int print_json(const struct site_view *view, const struct judging_trap *t
     return 0;
 }
 
+/* ---- a block ---- */
+
+static int print_block(const struct site_view *view, const struct feed_block_state *s,
+                       const struct why *why)
+{
+    char rate[SAID_MAX];
+    said_number(rate, s->week_per_trap_day, 1, s->week_calibrated ? "paper wasps" : "passes");
+    printf("Block %s, %s: %u traps, %u working.\n", s->block, s->title, s->traps, s->traps_working);
+    printf("Last seven complete days: %s a trap and day.\n", rate);
+    int error = print_figures(view, "Catch", why);
+    return error != 0 ? error : why_profile_print(view, s->block);
+}
+
+static int print_block_json(const struct site_view *view, const struct feed_block_state *s,
+                            const struct why *why)
+{
+    char text[FEED_MESSAGE_MAX];
+    size_t len;
+    if (feed_block_state_encode(s, text, sizeof text, &len) != 0)
+        return -EINVAL;
+    json_t *all = json_pack("{s:i, s:o, s:o}", "version", FEED_VERSION_NOW, "block",
+                            json_loadb(text, len, 0, NULL), "catch", figures_json(why));
+    if (!all)
+        return -ENOMEM;
+    int error = why_profile_json(view, s->block, all);
+    json_dumpf(all, stdout, JSON_INDENT(2) | JSON_REAL_PRECISION(12));
+    putchar('\n');
+    json_decref(all);
+    return error;
+}
+
+static int show_block(const struct site_view *view, const struct site_view_options *options,
+                      const char *name)
+{
+    struct feed_block_state state;
+    struct why why;
+    int error = judging_block_why(view->judging, name, &state, &why);
+    if (error != 0)
+        return error;
+    return options->json ? print_block_json(view, &state, &why) : print_block(view, &state, &why);
+}
+
+static bool is_block(const struct site_view *view, const char *name)
+{
+    for (size_t i = 0; i < view->roster->block_count; i++)
+        if (strcmp(view->roster->blocks[i].name, name) == 0)
+            return true;
+    return false;
+}
+
 static int show(const struct site_view *view, const struct site_view_options *options,
                 const char *name)
 {
     const struct roster_assignment *latest = NULL;
     struct judging_trap trap;
-    if (!roster_of_trap(view->roster, name, view->now_s, &latest) && !latest) {
+    bool block = is_block(view, name);
+    if (!block && !roster_of_trap(view->roster, name, view->now_s, &latest) && !latest) {
         site_view_say_unknown_trap(view, "why", name);
         return -ENOENT;
     }
@@ -161,6 +213,8 @@ static int show(const struct site_view *view, const struct site_view_options *op
         return 0;
     }
     int error = judging_trap_named(view->judging, name, &trap);
+    if (block && error == -ENOENT)
+        return show_block(view, options, name);
     if (error == -ENOENT)
         fprintf(stderr,
                 "edgerow why: trap %s has no unit at this time; it was last assigned in "
@@ -188,11 +242,12 @@ static int run(int argc, char **argv)
 
 const struct command why_command = {
     .name = "why",
-    .summary = "the figures behind a trap's state",
+    .summary = "the figures behind a trap's state or a block's catch",
     .usage =
-        "usage: edgerow why [--site FILE] [--json] [--at INSTANT] TRAP\n"
+        "usage: edgerow why [--site FILE] [--json] [--at INSTANT] TRAP|BLOCK\n"
         "\n"
-        "Says what is thought of a trap and every figure that led to it: what it is, its value,\n"
+        "Says what is thought of a trap, or of a block's catch with its passes by day and hour, "
+        "and every figure that led to it: what it is, its value,\n"
         "the rule it meets and where the rule comes from.\n"
         "--site FILE    settings of the site; default /etc/edgerow/site.ini\n"
         "--json         the same as JSON\n"

@@ -9,6 +9,7 @@
 
 #include "collector/delivery/message.h"
 #include "collector/delivery/outbox.h"
+#include "collector/judging/catches.h"
 #include "collector/judging/conditions.h"
 #include "collector/judging/facts.h"
 #include "collector/judging/ledger.h"
@@ -24,6 +25,8 @@ enum {
     DAY_S = 86400,
     SAY_AGAIN_S = 3 * 3600,
     JUDGED_EVERY_S = 3600,
+    MONDAY = 1,
+    NEWS_MOST = 40,
     CLOSED_SAID_S = 30 * DAY_S,
     OUTBOX_KEPT_S = 90 * DAY_S
 };
@@ -34,6 +37,7 @@ struct judging {
     struct judging_events events;
     struct zone *zone;
     struct facts facts;
+    struct catches catches;
     struct notice_engine engine;
     bool engine_loaded;
     struct conditions told; /* by judging_condition */
@@ -65,6 +69,7 @@ static int load(struct judging *j, const struct roster *roster, int64_t now_s)
         return rc;
     }
     facts_free(&j->facts);
+    catches_free(&j->catches);
     free(j->shown);
     j->facts = facts;
     j->shown = shown;
@@ -101,6 +106,7 @@ void judging_close(struct judging *judging)
     if (judging == NULL)
         return;
     facts_free(&judging->facts);
+    catches_free(&judging->catches);
     free(judging->shown);
     notice_engine_free(&judging->engine);
     conditions_free(&judging->told);
@@ -192,7 +198,12 @@ int judging_look(struct judging *j, int64_t now_s)
     rc = states_read_passes(j->db, &j->facts, j->zone, now_s);
     if (rc < 0)
         return rc;
+    rc = catches_read(&j->catches, j->db, &j->facts, j->zone, now_s);
+    if (rc < 0)
+        return rc;
     states_blocks(&j->facts, now_s);
+    for (size_t i = 0; i < j->facts.block_count; i++)
+        catches_state(&j->catches, i, &j->facts.blocks[i].state);
     j->shown_count = 0;
     for (size_t i = 0; i < j->facts.trap_count; i++)
         if (j->facts.traps[i].active)
@@ -285,12 +296,22 @@ static int write_letter(struct judging *j, int64_t letter_s)
 {
     const struct notice letter = {.revision = (uint32_t)(letter_s / 60), .opened_s = letter_s};
     char title[NOTICE_TITLE_MAX], *text = malloc(LETTER_TEXT_MAX);
+    char(*news)[CATCHES_NEWS_MAX] = calloc(NEWS_MOST, sizeof(*news));
+    const char *lines[NEWS_MOST];
+    size_t count = 0;
     bool any = false;
-    if (text == NULL)
-        return -ENOMEM;
-    int rc = letter_write(&j->facts, &j->engine, j->zone, j->now_s, NULL, 0, &any, title, text);
+    int rc = text != NULL && news != NULL ? 0 : -ENOMEM;
+    /* A week's figures once a week: looked at daily, chance would say "up" too often. */
+    if (rc == 0 && zone_local(j->zone, letter_s).weekday == MONDAY)
+        count = catches_news(&j->catches, &j->facts, news, NEWS_MOST);
+    for (size_t i = 0; i < count; i++)
+        lines[i] = news[i];
+    if (rc == 0)
+        rc =
+            letter_write(&j->facts, &j->engine, j->zone, j->now_s, lines, count, &any, title, text);
     if (rc == 0 && any)
         rc = owe_mails(j, &letter, title, text);
+    free(news);
     free(text);
     return rc;
 }
@@ -302,6 +323,8 @@ static int collect_conditions(struct judging *j, struct conditions *conditions)
     int rc = conditions_of_traps(conditions, &j->facts, j->zone, j->now_s);
     if (rc == 0)
         rc = conditions_of_gateways(conditions, &j->facts, j->zone, deaf_until_s, j->now_s);
+    if (rc == 0)
+        rc = catches_conditions(&j->catches, &j->facts, conditions);
     for (size_t i = 0; i < j->told.count && rc == 0; i++)
         rc = conditions_add(conditions, &j->told.list[i]);
     return rc;
@@ -509,6 +532,19 @@ int judging_block_at(const struct judging *judging, size_t index, struct feed_bl
         return -ENOENT;
     *state = judging->facts.blocks[index].state;
     return 0;
+}
+
+int judging_block_why(const struct judging *judging, const char *name,
+                      struct feed_block_state *state, struct why *why)
+{
+    for (size_t i = 0; i < judging->facts.block_count; i++)
+        if (strcmp(judging->facts.blocks[i].block->name, name) == 0) {
+            *state = judging->facts.blocks[i].state;
+            why->count = 0;
+            catches_why(&judging->catches, &judging->facts, i, why);
+            return 0;
+        }
+    return -ENOENT;
 }
 
 int judging_acknowledge(sqlite3 *db, int64_t notice, int64_t now_s)

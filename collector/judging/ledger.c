@@ -39,7 +39,7 @@ static int load_watches(sqlite3 *db, struct notice_engine *engine)
         copy_text(statement, 1, watch.subject, sizeof(watch.subject));
         copy_text(statement, 2, watch.item, sizeof(watch.item));
         copy_text(statement, 6, watch.detail, sizeof(watch.detail));
-        if (watch.kind > FEED_NOTICE_COLLECTOR || watch.state < NOTICE_RISING ||
+        if (watch.kind > FEED_NOTICE_BEES || watch.state < NOTICE_RISING ||
             watch.state > NOTICE_CURED || watch.pace > NOTICE_URGENT)
             continue; /* written by something else: the condition will rise anew */
         rc = notice_engine_add_watch(engine, &watch);
@@ -70,7 +70,7 @@ static int load_notices(sqlite3 *db, struct notice_engine *engine)
                                 .sent_s = sqlite3_column_int64(statement, 7),
                                 .acknowledged_s = sqlite3_column_int64(statement, 8)};
         copy_text(statement, 2, notice.subject, sizeof(notice.subject));
-        if (notice.kind <= FEED_NOTICE_COLLECTOR)
+        if (notice.kind <= FEED_NOTICE_BEES)
             rc = notice_engine_add_notice(engine, &notice);
     }
     int ended = finish(statement, rc == 0 ? step : SQLITE_DONE);

@@ -199,5 +199,7 @@ bool states_block_differs(const struct feed_block_state *a, const struct feed_bl
 {
     return a->traps != b->traps || a->traps_working != b->traps_working ||
            a->traps_due != b->traps_due || a->traps_failed != b->traps_failed ||
-           a->traps_silent != b->traps_silent || a->passes_week != b->passes_week;
+           a->traps_silent != b->traps_silent || a->passes_week != b->passes_week ||
+           a->week_change != b->week_change || a->week_calibrated != b->week_calibrated ||
+           strcmp(a->leading_side, b->leading_side) != 0;
 }

@@ -19,6 +19,8 @@ static const struct {
     [FEED_NOTICE_GATEWAY_TROUBLE] = {10 * MINUTE_S, 30 * MINUTE_S},
     [FEED_NOTICE_DATA] = {0, HOUR_S},
     [FEED_NOTICE_COLLECTOR] = {2 * MINUTE_S, 10 * MINUTE_S},
+    [FEED_NOTICE_CATCH] = {0, 0}, /* of whole days: they do not flicker */
+    [FEED_NOTICE_BEES] = {0, 0},
 };
 
 int64_t notice_hold_on_s(enum feed_notice_kind kind)

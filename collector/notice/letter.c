@@ -58,6 +58,8 @@ static void other_essence(const struct letter *letter, char *essence, size_t cap
         part++;
     if (part->kind == FEED_NOTICE_SILENT_GATEWAY)
         snprintf(essence, capacity, "%.20s not heard", part->subject);
+    else if (part->kind == FEED_NOTICE_CATCH)
+        snprintf(essence, capacity, "look at the fruit today");
     else
         snprintf(essence, capacity, "something to look at");
 }
@@ -187,6 +189,7 @@ static void write_other(struct page *page, const struct letter *letter)
         page_write(page, "\n%s (n-%06" PRId64 ")\n", part->subject, part->notice);
         for (size_t i = 0; i < part->item_count && has_room(page); i++)
             page_write(page, "%s\n", part->items[i].detail);
+        page_write(page, "%s", notice_advice(part->kind));
         gateway |= part->kind == FEED_NOTICE_SILENT_GATEWAY;
     }
     if (gateway)
@@ -207,6 +210,10 @@ static const char *over_words(enum feed_notice_kind kind)
     case FEED_NOTICE_DATA:
     case FEED_NOTICE_COLLECTOR:
         break;
+    case FEED_NOTICE_CATCH:
+        return "catch below the action level";
+    case FEED_NOTICE_BEES:
+        return "few honey bees now";
     }
     return "in order again";
 }

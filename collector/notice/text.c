@@ -49,12 +49,16 @@ static void other_essence(const struct notice_story *story, char *essence, size_
         [FEED_NOTICE_GATEWAY_TROUBLE] = "the gateway needs help",
         [FEED_NOTICE_DATA] = "data to look at",
         [FEED_NOTICE_COLLECTOR] = "the collector needs help",
+        [FEED_NOTICE_CATCH] = "look at the fruit today",
+        [FEED_NOTICE_BEES] = "honey bees in the traps",
     };
     static const char *const closed[] = {
         [FEED_NOTICE_SILENT_GATEWAY] = "heard again",
         [FEED_NOTICE_GATEWAY_TROUBLE] = "the gateway is well again",
         [FEED_NOTICE_DATA] = "data in order again",
         [FEED_NOTICE_COLLECTOR] = "the collector is well again",
+        [FEED_NOTICE_CATCH] = "the catch is below the action level",
+        [FEED_NOTICE_BEES] = "few honey bees in the traps",
     };
     snprintf(essence, capacity, "%s%s", story->phase == NOTICE_REPEAT ? "still " : "",
              story->phase == NOTICE_CLOSING ? closed[story->kind] : open[story->kind]);
@@ -74,6 +78,8 @@ static void write_title(const struct notice_story *story, char title[NOTICE_TITL
     case FEED_NOTICE_GATEWAY_TROUBLE:
     case FEED_NOTICE_DATA:
     case FEED_NOTICE_COLLECTOR:
+    case FEED_NOTICE_CATCH:
+    case FEED_NOTICE_BEES:
         other_essence(story, essence, sizeof(essence));
         break;
     }
@@ -200,6 +206,31 @@ static void write_gateway(struct page *page, const struct notice_story *story)
                "network and its aerial. Mains wiring is for a licensed electrician.\n");
 }
 
+const char *notice_advice(enum feed_notice_kind kind)
+{
+    switch (kind) {
+    case FEED_NOTICE_CATCH:
+        return "Look at the fruit within a day: at twenty places on the edge and twenty inside, "
+               "ten "
+               "clusters each, and enter them with edgerow damage. Catch alone does not say that "
+               "fruit is damaged: ripe fruit competes with bait. Gloves, the cool hours; closed "
+               "blocks stay closed.\n";
+    case FEED_NOTICE_BEES:
+        return "Honey bees are drawn by sweet bait: let it ferment two days before it is hung, "
+               "move the traps that caught them away from hives and flowers, and speak with the "
+               "beekeeper (judgement, no source). Have one of the insects named by somebody who "
+               "knows bees. Local rules may protect them.\n";
+    case FEED_NOTICE_VISIT:
+    case FEED_NOTICE_SILENT_STATION:
+    case FEED_NOTICE_SILENT_GATEWAY:
+    case FEED_NOTICE_GATEWAY_TROUBLE:
+    case FEED_NOTICE_DATA:
+    case FEED_NOTICE_COLLECTOR:
+        break;
+    }
+    return "";
+}
+
 static void write_body(struct page *page, const struct notice_story *story)
 {
     switch (story->kind) {
@@ -215,8 +246,12 @@ static void write_body(struct page *page, const struct notice_story *story)
     case FEED_NOTICE_GATEWAY_TROUBLE:
     case FEED_NOTICE_DATA:
     case FEED_NOTICE_COLLECTOR:
+    case FEED_NOTICE_CATCH:
+    case FEED_NOTICE_BEES:
         page_write(page, story->phase == NOTICE_CLOSING ? "Over:\n" : "What was found:\n");
         write_items(page, story);
+        if (story->phase != NOTICE_CLOSING)
+            page_write(page, "%s", notice_advice(story->kind));
         break;
     }
 }

@@ -22,5 +22,7 @@ struct notice_story {
 /* UTF-8. What does not fit is counted, not cut off silently. */
 void notice_text(const struct notice_story *story, char title[NOTICE_TITLE_MAX],
                  char text[NOTICE_TEXT_MAX]);
+/* What to do about a kind that needs more than a sentence; "" for the others. */
+const char *notice_advice(enum feed_notice_kind kind);
 
 #endif

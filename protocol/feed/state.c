@@ -28,6 +28,8 @@ static const char *const notice_words[] = {
     [FEED_NOTICE_GATEWAY_TROUBLE] = "gateway_trouble",
     [FEED_NOTICE_DATA] = "data",
     [FEED_NOTICE_COLLECTOR] = "collector",
+    [FEED_NOTICE_CATCH] = "catch",
+    [FEED_NOTICE_BEES] = "bees",
 };
 static const char *const notice_phrases[] = {
     [FEED_NOTICE_VISIT] = "visit",
@@ -36,6 +38,12 @@ static const char *const notice_phrases[] = {
     [FEED_NOTICE_GATEWAY_TROUBLE] = "gateway trouble",
     [FEED_NOTICE_DATA] = "data",
     [FEED_NOTICE_COLLECTOR] = "collector",
+    [FEED_NOTICE_CATCH] = "catch",
+    [FEED_NOTICE_BEES] = "honey bees",
+};
+static const char *const change_words[] = {
+    [FEED_CHANGE_UNKNOWN] = NULL, [FEED_CHANGE_UNCLEAR] = "unclear", [FEED_CHANGE_SAME] = "same",
+    [FEED_CHANGE_UP] = "up",      [FEED_CHANGE_DOWN] = "down",
 };
 
 static const struct feed_field trap_list[] = {
@@ -78,6 +86,19 @@ static const struct feed_field block_list[] = {
     FEED_REAL("passes_per_trap_day", feed_block_state, passes_per_trap_day, 0, 1000000000, 2),
     FEED_REAL("days_counted", feed_block_state, days_counted, 0, 1000000000, 3),
     FEED_REAL("days_guarding", feed_block_state, days_guarding, 0, 1000000000, 3),
+    FEED_SWITCH("week_calibrated", feed_block_state, week_calibrated),
+    FEED_REAL("week_days_counted", feed_block_state, week_days_counted, 0, 1000000000, 3),
+    FEED_REAL("week_per_trap_day", feed_block_state, week_per_trap_day, 0, 1000000000, 2),
+    FEED_REAL("week_low", feed_block_state, week_low, 0, 1000000000, 2),
+    FEED_REAL("week_high", feed_block_state, week_high, 0, 1000000000, 2),
+    FEED_REAL("week_per_100m_day", feed_block_state, week_per_100m_day, 0, 1000000000, 2),
+    FEED_WORD("week_change", feed_block_state, week_change, change_words),
+    FEED_REAL("week_ratio", feed_block_state, week_ratio, 0, 1000000000, 2),
+    FEED_REAL("week_ratio_low", feed_block_state, week_ratio_low, 0, 1000000000, 2),
+    FEED_REAL("week_ratio_high", feed_block_state, week_ratio_high, 0, 1000000000, 2),
+    FEED_TEXT_OR_NULL("leading_side", feed_block_state, leading_side),
+    FEED_TEXT_OR_NULL("hot_from", feed_block_state, hot_from),
+    FEED_TEXT_OR_NULL("hot_to", feed_block_state, hot_to),
 };
 static const struct feed_fields block_fields = FEED_FIELDS(block_list);
 

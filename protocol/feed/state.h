@@ -43,6 +43,14 @@ struct feed_trap_state {
     int64_t passes_today, passes_yesterday; /* entries, local days; -1 unknown */
 };
 
+enum feed_change {
+    FEED_CHANGE_UNKNOWN,
+    FEED_CHANGE_UNCLEAR,
+    FEED_CHANGE_SAME,
+    FEED_CHANGE_UP,
+    FEED_CHANGE_DOWN
+};
+
 struct feed_block_state {
     int64_t at_ms;
     char block[FEED_NAME_MAX + 1];
@@ -51,6 +59,15 @@ struct feed_block_state {
     int64_t passes_today, passes_yesterday, passes_week; /* entries */
     double passes_per_trap_day;         /* last complete local day, by days counted */
     double days_counted, days_guarding; /* trap-days of that local day */
+    /* The last seven complete local days: paper wasps when calibrated by hand counts, else passes. */
+    bool week_calibrated;
+    double week_days_counted;
+    double week_per_trap_day, week_low, week_high; /* 95 % interval for these traps in this week */
+    double week_per_100m_day;                      /* of the block's perimeter */
+    enum feed_change week_change;                  /* against the seven days before */
+    double week_ratio, week_ratio_low, week_ratio_high;
+    char leading_side[8];                                        /* empty: none */
+    char hot_from[FEED_NAME_MAX + 1], hot_to[FEED_NAME_MAX + 1]; /* traps; empty: none */
 };
 
 enum feed_notice_kind {
@@ -59,7 +76,9 @@ enum feed_notice_kind {
     FEED_NOTICE_SILENT_GATEWAY,
     FEED_NOTICE_GATEWAY_TROUBLE, /* radio, disk, clock, spool of a gateway */
     FEED_NOTICE_DATA,            /* conflict, loss, counters lost, mark contradicted, quarantine */
-    FEED_NOTICE_COLLECTOR        /* trouble of the collector itself */
+    FEED_NOTICE_COLLECTOR,       /* trouble of the collector itself */
+    FEED_NOTICE_CATCH,           /* over the site's action level: look at the fruit */
+    FEED_NOTICE_BEES             /* honey bees among what was counted by hand */
 };
 
 struct feed_notice_state {

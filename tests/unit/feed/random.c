@@ -320,7 +320,20 @@ void random_block_state(struct random *r, void *target)
         .passes_per_trap_day = real_or_none(r, 0, 1000000000),
         .days_counted = real_or_none(r, 0, 1000000000),
         .days_guarding = real_or_none(r, 0, 1000000000),
+        .week_calibrated = coin(r),
+        .week_days_counted = real_or_none(r, 0, 1000000000),
+        .week_per_trap_day = real_or_none(r, 0, 1000000000),
+        .week_low = real_or_none(r, 0, 1000000000),
+        .week_high = real_or_none(r, 0, 1000000000),
+        .week_per_100m_day = real_or_none(r, 0, 1000000000),
+        .week_change = (enum feed_change)random_between(r, 0, FEED_CHANGE_DOWN),
+        .week_ratio = real_or_none(r, 0, 1000000000),
+        .week_ratio_low = real_or_none(r, 0, 1000000000),
+        .week_ratio_high = real_or_none(r, 0, 1000000000),
     };
+    text_any(r, s->leading_side, sizeof s->leading_side, 0);
+    text_any(r, s->hot_from, sizeof s->hot_from, 0);
+    text_any(r, s->hot_to, sizeof s->hot_to, 0);
     name(r, s->block);
     text_any(r, s->title, sizeof s->title, 0);
 }
@@ -330,7 +343,7 @@ void random_notice_state(struct random *r, void *target)
     struct feed_notice_state *s = target;
     *s = (struct feed_notice_state){
         .revision = (uint32_t)random_next(r),
-        .kind = (enum feed_notice_kind)random_between(r, 0, FEED_NOTICE_COLLECTOR),
+        .kind = (enum feed_notice_kind)random_between(r, 0, FEED_NOTICE_BEES),
         .urgent = coin(r),
         .open = coin(r),
         .opened_ms = stamp(r),

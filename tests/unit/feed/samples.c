@@ -368,7 +368,20 @@ static void block(union message_value *v)
                                                .passes_week = 9876,
                                                .passes_per_trap_day = 41.13,
                                                .days_counted = 39,
-                                               .days_guarding = 37.5};
+                                               .days_guarding = 37.5,
+                                               .week_calibrated = true,
+                                               .week_days_counted = 274.25,
+                                               .week_per_trap_day = 28.5,
+                                               .week_low = 22.25,
+                                               .week_high = 36.5,
+                                               .week_per_100m_day = 187,
+                                               .week_change = FEED_CHANGE_UP,
+                                               .week_ratio = 1.75,
+                                               .week_ratio_low = 1.5,
+                                               .week_ratio_high = 2.04,
+                                               .leading_side = "east",
+                                               .hot_from = "N-012",
+                                               .hot_to = "N-019"};
 }
 
 static void block_new(union message_value *v)
@@ -381,7 +394,15 @@ static void block_new(union message_value *v)
                                                .passes_week = -1,
                                                .passes_per_trap_day = NAN,
                                                .days_counted = NAN,
-                                               .days_guarding = NAN};
+                                               .days_guarding = NAN,
+                                               .week_days_counted = NAN,
+                                               .week_per_trap_day = NAN,
+                                               .week_low = NAN,
+                                               .week_high = NAN,
+                                               .week_per_100m_day = NAN,
+                                               .week_ratio = NAN,
+                                               .week_ratio_low = NAN,
+                                               .week_ratio_high = NAN};
 }
 
 static void notice_visit(union message_value *v)

@@ -318,6 +318,104 @@ START_TEST(fallbacks_are_owed_asleep)
 }
 END_TEST
 
+static void count_by_hand(size_t trap, const char *at, int paper_wasps, int honey_bees)
+{
+    char sql[600];
+    snprintf(sql, sizeof(sql),
+             "INSERT INTO visit (at_s, trap, action, by_whom, entered_s) VALUES (%s, 'T-%04zu',"
+             " 'emptied', 'test', 0);"
+             "INSERT INTO hand_count (visit, kind, count) SELECT max(id), 'paper wasps', %d FROM "
+             "visit;"
+             "INSERT INTO hand_count (visit, kind, count) SELECT max(id), 'honey bees', %d FROM "
+             "visit",
+             at, trap + 1, paper_wasps, honey_bees);
+    ck_assert_int_eq(sqlite3_exec(v.db, sql, NULL, NULL, NULL), SQLITE_OK);
+}
+
+/* trap_day is made by the store; here by hand, from what the stations counted. */
+static void write_days(double a_day)
+{
+    int64_t midnight_s = (v.now_s - 7 * HOUR) / DAY * DAY + 7 * HOUR; /* UTC - 7 */
+    for (int day = 1; day <= 21; day++)
+        for (size_t i = 0; i < v.trap_count; i++) {
+            char sql[300];
+            double passes =
+                a_day * (0.6 + 0.1 * (double)(i % 9)) + (double)((day * 7 + (int)i) % 3);
+            snprintf(sql, sizeof(sql),
+                     "INSERT OR REPLACE INTO trap_day (day_s, trap, entries, exits, counted_s)"
+                     " VALUES (%ld, 'T-%04zu', %.0f, 0, 86400)",
+                     (long)(midnight_s - day * DAY), i + 1, passes);
+            ck_assert_int_eq(sqlite3_exec(v.db, sql, NULL, NULL, NULL), SQLITE_OK);
+        }
+}
+
+static struct feed_block_state block_of(size_t index)
+{
+    struct feed_block_state state;
+    ck_assert_int_eq(judging_block_at(v.judging, index, &state), 0);
+    return state;
+}
+
+/* Without hand counts an index, whatever the level; counted emptied to emptied, a catch with a wider interval,
+ * an action level, and bees with a notice of their own. */
+START_TEST(hand_counts_make_a_catch_of_passes)
+{
+    vineyard_open(&v, 2, 20);
+    v.site.action_level = 4;
+    for (size_t i = 0; i < v.trap_count; i++)
+        v.traps[i].catch_day = 12;
+    vineyard_live(&v, HOUR);
+    fill_all();
+    vineyard_live(&v, 4 * DAY);
+    write_days(12);
+    vineyard_live(&v, HOUR);
+    struct feed_block_state index = block_of(0);
+    ck_assert(!index.week_calibrated);
+    ck_assert_double_eq_tol(index.week_per_trap_day, 12.4, 1.5);
+    ck_assert(index.week_low < index.week_per_trap_day &&
+              index.week_high > index.week_per_trap_day);
+    ck_assert_int_eq(index.week_change, FEED_CHANGE_SAME);
+    ck_assert_int_eq(vineyard_count(&v, "SELECT count(*) FROM notice WHERE kind >= 6"), 0);
+    char at[32];
+    snprintf(at, sizeof(at), "%ld", (long)v.now_s);
+    for (size_t i = 0; i < 8; i++)
+        count_by_hand(i, at, 24, 5);
+    vineyard_live(&v, HOUR);
+    struct feed_block_state catch = block_of(0);
+    ck_assert(catch.week_calibrated);
+    /* Some 48 passes and 24 wasps since the filling: half a wasp a pass. */
+    ck_assert_double_eq_tol(catch.week_per_trap_day / index.week_per_trap_day, 0.5, 0.15);
+    ck_assert(catch.week_high / catch.week_per_trap_day >
+              index.week_high / index.week_per_trap_day);
+    ck_assert_int_eq(vineyard_count(&v, "SELECT count(*) FROM notice WHERE kind = 6"), 2);
+    ck_assert_int_eq(vineyard_count(&v, "SELECT count(*) FROM notice WHERE kind = 7"), 1);
+    vineyard_live(&v, DAY);
+    ck_assert_int_ge(mails("honey bees lay in the traps"), 1);
+    ck_assert_int_ge(mails("Look at the fruit within a day"), 1);
+    struct why why;
+    ck_assert_int_eq(judging_block_why(v.judging, "block0", &catch, &why), 0);
+    ck_assert_uint_gt(why.count, 15);
+    ck_assert_uint_lt(why.count, WHY_FIGURES_MAX);
+    ck_assert_int_eq(judging_block_why(v.judging, "nothing", &catch, &why), -ENOENT);
+}
+END_TEST
+
+/* What is said of the week comes once a week, on Monday. */
+START_TEST(the_weeks_catch_comes_on_monday)
+{
+    vineyard_open(&v, 1, 20);
+    vineyard_live(&v, HOUR);
+    fill_all();
+    write_days(5);
+    vineyard_live(&v, 8 * DAY);
+    ck_assert_int_eq(mails("CATCH OF THE LAST SEVEN DAYS"), 1);
+    ck_assert_int_eq(vineyard_count(&v, "SELECT CAST(strftime('%w', made_s - 25200, 'unixepoch') AS"
+                                        " INTEGER) FROM outbox WHERE CAST(bytes AS TEXT) LIKE"
+                                        " '%CATCH OF%'"),
+                     1);
+}
+END_TEST
+
 static double cpu_s(void)
 {
     struct timespec now;
@@ -370,6 +468,8 @@ int main(void)
     tcase_add_test(tests, acknowledged_it_is_not_repeated);
     tcase_add_test(tests, the_feed_follows);
     tcase_add_test(tests, fallbacks_are_owed_asleep);
+    tcase_add_test(tests, hand_counts_make_a_catch_of_passes);
+    tcase_add_test(tests, the_weeks_catch_comes_on_monday);
     tcase_add_test(tests, a_run_is_cheap);
     suite_add_tcase(suite, tests);
     SRunner *runner = srunner_create(suite);

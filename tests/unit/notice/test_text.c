@@ -140,7 +140,7 @@ END_TEST
 
 START_TEST(every_kind_and_phase_has_words)
 {
-    for (int kind = FEED_NOTICE_VISIT; kind <= FEED_NOTICE_COLLECTOR; kind++)
+    for (int kind = FEED_NOTICE_VISIT; kind <= FEED_NOTICE_BEES; kind++)
         for (int phase = NOTICE_FIRST; phase <= NOTICE_CLOSING; phase++)
             for (size_t count = 0; count < 3; count++) {
                 if (count == 0 && phase != NOTICE_CLOSING)
