@@ -17,7 +17,7 @@ mount -t proc proc "$root/proc"
 chroot "$root" sh -ec '
     cmake -S /source -B /build -G Ninja -DCMAKE_BUILD_TYPE=RelWithDebInfo >/dev/null
     grep GPIOD_VERSION:INTERNAL /build/CMakeCache.txt
-    ninja -C /build edgerow-gateway radio_supervisor test_radio_path test_radio_refusals test_radio_troubles \
+    ninja -C /build edgerow-gateway radio_supervisor test_radio_path test_radio_stream test_radio_refusals test_radio_troubles \
         test_radio_chips test_radio_faults test_radio_sending test_radio_ring >/dev/null
     export EDGEROW_BUILD=/build EDGEROW_SOURCE=/source
-    for test in chips faults sending ring path refusals troubles; do /build/tests/test_radio_$test; done'
+    for test in chips faults sending ring path stream refusals troubles; do /build/tests/test_radio_$test; done'
