@@ -143,6 +143,8 @@ static void play_on(unsigned chip)
             say(line);
         } else if (put_on_air(chip, start, hex) == 0) {
             play->played++;
+        } else {
+            say("error: a frame was left out, because the chip is not set up\n");
         }
     }
 }

@@ -225,6 +225,22 @@ void rig_start(struct rig *rig, unsigned radios, const char *const *extra)
     }
 }
 
+static bool all_work(const struct rig *rig)
+{
+    for (unsigned i = 0; i < rig->health.radio_count; i++)
+        if (!rig->health.radios[i].working)
+            return false;
+    return rig->health_count > 0;
+}
+
+void rig_ready(struct rig *rig)
+{
+    rig_expect_log(rig, "hears with", 30000);
+    for (int i = 0; i < 300 && !all_work(rig); i++)
+        rig_run(rig, NULL, 0, 100);
+    ck_assert_msg(all_work(rig), "%s", rig_log(rig));
+}
+
 void rig_stop(struct rig *rig)
 {
     int status;

@@ -37,6 +37,8 @@ void rig_prepare(struct rig *rig, unsigned radios, unsigned bandwidth_hz,
                  unsigned spreading_factor);
 /* Further arguments for the supervisor, NULL-terminated; NULL: none. */
 void rig_start(struct rig *rig, unsigned radios, const char *const *extra);
+/* Waits until the gateway says that all its radios work: what is on the air before that is not heard. */
+void rig_ready(struct rig *rig);
 void rig_stop(struct rig *rig);
 void rig_remove(struct rig *rig);
 /* Runs the broker's listener for so long, or until *counter reaches count. */

@@ -32,8 +32,7 @@ START_TEST(nothing_is_lost)
 
     rig_prepare(&rig, 3, 500000, 7);
     rig_start(&rig, 3, NULL);
-    rig_expect_log(&rig, "hears with", 10000);
-    rig_run(&rig, NULL, 0, 500);
+    rig_ready(&rig);
     for (unsigned chip = 0; chip < 2; chip++)
         rig_play(&rig, chip, rig_frames(&rig, 2 * chip, 2, each, 1), 0);
     rig_wait(&rig, 3, count, 60 + count / 20);
