@@ -1,5 +1,6 @@
 #!/bin/sh
 # The radio's tests inside a bare Debian 13, whose libgpiod is version 2. Needs root, mmdebstrap and the network.
+# With EDGEROW_LONG in the environment 100,000 frames go through it, in seventeen minutes.
 set -eu
 source=$1
 root=$(mktemp -d /var/tmp/edgerow-debian13.XXXXXX)
