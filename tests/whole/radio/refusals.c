@@ -46,6 +46,39 @@ START_TEST(device_is_not_there)
 }
 END_TEST
 
+static void change_settings(struct rig *rig, const char *from, const char *to)
+{
+    char text[4096], changed[4200];
+    FILE *file = fopen(broker_file(&rig->broker, "gateway.ini", NULL), "r");
+    size_t n = fread(text, 1, sizeof text - 1, file);
+    char *at;
+
+    fclose(file);
+    text[n] = '\0';
+    at = strstr(text, from);
+    ck_assert_ptr_nonnull(at);
+    snprintf(changed, sizeof changed, "%.*s%s%s", (int)(at - text), text, to, at + strlen(from));
+    broker_file(&rig->broker, "gateway.ini", changed);
+}
+
+/* Nobody goes deaf for want of a light: it is told, and the gateway hears. */
+START_TEST(light_is_wrong)
+{
+    struct rig rig;
+
+    rig_prepare(&rig, 1, 500000, 7);
+    change_settings(&rig, "light_line = GPIO27", "light_line = GPIO99");
+    rig_start(&rig, 1, NULL);
+    rig_ready(&rig);
+    ck_assert_ptr_nonnull(strstr(rig_log(&rig), "[panel]: Line \"GPIO99\" was not found"));
+    ck_assert_ptr_nonnull(strstr(rig_log(&rig), "works without light and button"));
+    rig_play(&rig, 0, rig_frames(&rig, 0, RIG_UNITS, 4, 1), 100000);
+    rig_wait(&rig, 1, 4, 20);
+    ck_assert_uint_eq(rig.row_count, 4);
+    rig_remove(&rig);
+}
+END_TEST
+
 /* Settings that name a line which does not exist, and settings that the chip cannot fulfil. */
 START_TEST(settings_are_wrong)
 {
@@ -63,22 +96,10 @@ START_TEST(settings_are_wrong)
          "spi_hz = 1000000",
          {"radio.0", "interrupt_line", "SX1276", NULL}},
     };
-    char text[4096], changed[4200];
     struct rig rig;
-    FILE *file;
-    size_t n;
-    char *at;
 
     rig_prepare(&rig, 1, 125000, 12);
-    file = fopen(broker_file(&rig.broker, "gateway.ini", NULL), "r");
-    n = fread(text, 1, sizeof text - 1, file);
-    text[n] = '\0';
-    fclose(file);
-    at = strstr(text, wrong[_i].from);
-    ck_assert_ptr_nonnull(at);
-    snprintf(changed, sizeof changed, "%.*s%s%s", (int)(at - text), text, wrong[_i].to,
-             at + strlen(wrong[_i].from));
-    broker_file(&rig.broker, "gateway.ini", changed);
+    change_settings(&rig, wrong[_i].from, wrong[_i].to);
     rig_start(&rig, 1, NULL);
     check_refused(&rig, wrong[_i].words);
     rig_remove(&rig);
@@ -92,7 +113,8 @@ int main(void)
     SRunner *runner;
     int failed;
 
-    tcase_set_timeout(tests, 30);
+    tcase_set_timeout(tests, 60);
+    tcase_add_test(tests, light_is_wrong);
     tcase_add_loop_test(tests, device_is_not_there, 0, sizeof refusals / sizeof refusals[0]);
     tcase_add_loop_test(tests, settings_are_wrong, 0, 8);
     suite_add_tcase(suite, tests);
