@@ -5,6 +5,7 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/random.h>
 
 #include "common/log.h"
 #include "gateway/answer/answer.h"
@@ -20,6 +21,7 @@ struct answering {
     struct speech *speech;
     struct answer answer;
     bool rehearsal, untold;
+    char run[FEED_ID_SIZE]; /* of this start: leases name it */
     char ledger_path[PATH_MAX];
     int64_t base_s,
         base_us; /* UTC and transport time at the start: the ledger's time does not step */
@@ -84,6 +86,15 @@ static int make_speech(struct answering *a, struct verify_table *table, struct s
     return error;
 }
 
+static int make_run(char run[FEED_ID_SIZE])
+{
+    uint64_t value;
+    if (getrandom(&value, sizeof value, 0) != sizeof value)
+        return -EIO;
+    snprintf(run, FEED_ID_SIZE, "%016llx", (unsigned long long)value);
+    return 0;
+}
+
 int answering_open(struct answering **answering, const struct answering_parts *parts,
                    struct verify_table *table)
 {
@@ -94,7 +105,9 @@ int answering_open(struct answering **answering, const struct answering_parts *p
     a->rehearsal = parts->settings->rehearsal.clock[0] != '\0';
     snprintf(a->ledger_path, sizeof a->ledger_path, "%s.duty", parts->settings->spool.path);
     open_roads(a);
-    int error = make_speech(a, table, &a->speech);
+    int error = make_run(a->run);
+    if (error == 0)
+        error = make_speech(a, table, &a->speech);
     if (error != 0) {
         answering_close(a);
         return error;
@@ -127,7 +140,7 @@ int answering_reload(struct answering *a, struct verify_table *table)
 
 void answering_lease(struct answering *a, const struct feed_lease *lease)
 {
-    speech_lease(a->speech, a->parts.settings->gateway.name, lease, now_s(a));
+    speech_lease(a->speech, a->parts.settings->gateway.name, a->run, lease, now_s(a));
     a->untold = true;
 }
 
@@ -315,4 +328,9 @@ void answering_health(struct answering *a, unsigned radio, struct feed_radio_hea
                        &free_us);
     health->duty_most_ms = most_us / 1000;
     health->duty_ms = (uint64_t)(most_us - free_us) / 1000;
+}
+
+const char *answering_run(const struct answering *a)
+{
+    return a->run;
 }

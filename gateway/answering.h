@@ -41,6 +41,8 @@ void answering_connected(struct answering *answering);
 /* A frame that is new or repeated, on the disk when it is confirmed. */
 void answering_heard(struct answering *answering, const struct radio_packet *packet,
                      const struct verify_result *result);
+/* The identity of this start of the gateway. */
+const char *answering_run(const struct answering *answering);
 void answering_health(struct answering *answering, unsigned radio,
                       struct feed_radio_health *health);
 

@@ -226,6 +226,7 @@ static void fill_health(struct daemon *d, int64_t now_us, struct feed_gateway_he
         .disk_free_bytes = disk_free(d->settings->spool.path),
         .radio_count = (uint8_t)reception_count(d->reception),
     };
+    snprintf(health->run, sizeof health->run, "%s", answering_run(d->answering));
     snprintf(health->spool, sizeof health->spool, "%s", state.id);
     snprintf(health->trouble, sizeof health->trouble, "%s", commit_trouble(d->commit_error));
     for (unsigned i = 0; i < health->radio_count; i++)

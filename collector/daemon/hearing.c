@@ -55,15 +55,12 @@ static void take_health(struct daemon *daemon, const char *gateway, const char *
                         ingest_caught_up(daemon->ingest, gateway, health.spool, health.last_n));
 }
 
-static void take_presence(struct daemon *daemon, const char *gateway, const char *text, size_t len)
+static void take_presence(const char *gateway, const char *text, size_t len)
 {
     struct feed_presence presence;
     struct feed_fault fault;
-    if (feed_presence_decode(text, len, &presence, &fault))
-        return;
-    log_info("Gateway %s is %s.", gateway, presence.online ? "there" : "gone");
-    if (!presence.online)
-        leasing_gone(daemon, gateway);
+    if (feed_presence_decode(text, len, &presence, &fault) == 0)
+        log_info("Gateway %s is %s.", gateway, presence.online ? "there" : "gone");
 }
 
 static void take_message(void *user, const char *topic_text, const void *payload, size_t len,
@@ -78,7 +75,7 @@ static void take_message(void *user, const char *topic_text, const void *payload
     else if (topic.kind == FEED_TOPIC_GATEWAY_HEALTH)
         take_health(daemon, topic.name, payload, len);
     else if (topic.kind == FEED_TOPIC_GATEWAY_PRESENCE)
-        take_presence(daemon, topic.name, payload, len);
+        take_presence(topic.name, payload, len);
     else if (topic.kind == FEED_TOPIC_HELD || topic.kind == FEED_TOPIC_LEASE ||
              topic.kind == FEED_TOPIC_ORDER)
         leasing_message(daemon, &topic, payload, len);

@@ -112,13 +112,8 @@ void leasing_health(struct daemon *daemon, const char *gateway,
     bool may = false;
     for (unsigned i = 0; i < health->radio_count; i++)
         may = may || (health->radios[i].working && health->radios[i].answers);
-    lease_table_gateway(daemon->leasing->table, gateway, may && health->synchronised,
+    lease_table_gateway(daemon->leasing->table, gateway, health->run, may && health->synchronised,
                         health->at_ms / 1000);
-}
-
-void leasing_gone(struct daemon *daemon, const char *gateway)
-{
-    lease_table_gateway(daemon->leasing->table, gateway, false, daemon_now_s(daemon));
 }
 
 static void take_held(struct daemon *daemon, const char *gateway, const char *text, size_t len)

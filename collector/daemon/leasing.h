@@ -19,7 +19,6 @@ void leasing_heard(struct daemon *daemon, const char *gateway, const struct feed
                    const struct air_report *report);
 void leasing_health(struct daemon *daemon, const char *gateway,
                     const struct feed_gateway_health *health);
-void leasing_gone(struct daemon *daemon, const char *gateway);
 void leasing_message(struct daemon *daemon, const struct feed_topic *topic, const char *text,
                      size_t len);
 void leasing_connected(struct daemon *daemon);

@@ -7,6 +7,7 @@
 
 struct gateway {
     char name[FEED_NAME_MAX + 1];
+    char run[FEED_ID_SIZE];
     bool may;
     int64_t at_s;
 };
@@ -206,6 +207,7 @@ static void adopt(struct lease_unit *unit, const char *gateway, const struct fee
     if (!held->speaking)
         return;
     snprintf(unit->lease.gateway, sizeof unit->lease.gateway, "%s", gateway);
+    memset(unit->lease.run, '0', sizeof unit->lease.run - 1);
     unit->lease.first = unit->lease.count = 0;
     unit->lease.until_ms = held->at_ms + LEASE_FOR_S * INT64_C(1000);
 }
@@ -240,7 +242,8 @@ int lease_table_echo(struct lease_table *table, const struct feed_lease *lease)
     return 0;
 }
 
-void lease_table_gateway(struct lease_table *table, const char *gateway, bool may, int64_t now_s)
+void lease_table_gateway(struct lease_table *table, const char *gateway, const char *run, bool may,
+                         int64_t now_s)
 {
     size_t i = 0;
     while (i < table->gateway_count && strcmp(table->gateways[i].name, gateway) != 0)
@@ -251,6 +254,7 @@ void lease_table_gateway(struct lease_table *table, const char *gateway, bool ma
         table->gateway_count++;
     struct gateway *g = &table->gateways[i];
     snprintf(g->name, sizeof g->name, "%s", gateway);
+    snprintf(g->run, sizeof g->run, "%s", run);
     g->may = may;
     g->at_s = now_s;
 }
@@ -262,12 +266,18 @@ void lease_table_connected(struct lease_table *table, int64_t now_s)
         table->units[i].seen = false;
 }
 
-static bool may_speak(const struct lease_table *table, const char *gateway, int64_t now_s)
+static const struct gateway *gateway_named(const struct lease_table *table, const char *name)
 {
     for (size_t i = 0; i < table->gateway_count; i++)
-        if (strcmp(table->gateways[i].name, gateway) == 0)
-            return table->gateways[i].may && now_s - table->gateways[i].at_s <= LEASE_ALIVE_S;
-    return false;
+        if (strcmp(table->gateways[i].name, name) == 0)
+            return &table->gateways[i];
+    return NULL;
+}
+
+static bool may_speak(const struct lease_table *table, const char *name, int64_t now_s)
+{
+    const struct gateway *gateway = gateway_named(table, name);
+    return gateway && gateway->may && now_s - gateway->at_s <= LEASE_ALIVE_S;
 }
 
 /* A holder that was not heard of since this program's start has not been silent for longer. */
@@ -302,13 +312,15 @@ static void next_term(struct lease_unit *unit)
 }
 
 /* A new block, to whom it may concern. */
-static void grant(struct lease_unit *unit, const char *gateway, int64_t now_s)
+static void grant(const struct lease_table *table, struct lease_unit *unit, const char *gateway,
+                  int64_t now_s)
 {
     char name[FEED_NAME_MAX + 1];
     if (unit->next + LEASE_COUNTERS > (uint64_t)UINT32_MAX + 1)
         return; /* all counters are gone: the unit needs new keys */
     snprintf(name, sizeof name, "%s", gateway);
     memcpy(unit->lease.gateway, name, sizeof name);
+    memcpy(unit->lease.run, gateway_named(table, name)->run, sizeof unit->lease.run);
     unit->lease.first = (uint32_t)unit->next;
     unit->lease.count = LEASE_COUNTERS;
     unit->lease.until_ms = (now_s + LEASE_FOR_S) * 1000;
@@ -328,6 +340,7 @@ static void end(struct lease_unit *unit)
 {
     memcpy(unit->ending, unit->lease.gateway, sizeof unit->ending);
     unit->lease.gateway[0] = '\0';
+    memset(unit->lease.run, '0', sizeof unit->lease.run - 1);
     unit->lease.first = unit->lease.count = 0;
     next_term(unit);
 }
@@ -342,10 +355,13 @@ static bool is_free(struct lease_unit *unit, int64_t now_s)
            ear->term == unit->lease.term;
 }
 
-/* Its block is used up, or it cannot use it. */
-static bool needs_block(struct lease_unit *unit)
+/* Its block is used up, or it cannot use it: because it has started again, or knows of counters above it. */
+static bool needs_block(const struct lease_table *table, struct lease_unit *unit)
 {
     const struct lease_ear *ear = ear_named(unit, unit->lease.gateway);
+    const struct gateway *gateway = gateway_named(table, unit->lease.gateway);
+    if (gateway && strcmp(gateway->run, unit->lease.run) != 0)
+        return true;
     return ear && ear->held && ear->term == unit->lease.term &&
            (!ear->speaking || ear->left <= LEASE_LOW);
 }
@@ -359,12 +375,12 @@ static void decide(struct lease_table *table, struct lease_unit *unit, int64_t n
     bool holds = unit->lease.gateway[0] != '\0';
     bool over = now_s >= unit->lease.until_ms / 1000;
     if (holds && strcmp(wanted, unit->lease.gateway) == 0) {
-        if (needs_block(unit) || over || unit->lease.count == 0)
-            grant(unit, wanted, now_s);
+        if (needs_block(table, unit) || over || unit->lease.count == 0)
+            grant(table, unit, wanted, now_s);
         else if (!unit->seen || unit->lease.until_ms / 1000 - now_s < LEASE_FOR_S / 2)
             prolong(unit, now_s);
     } else if (is_free(unit, now_s)) {
-        grant(unit, wanted, now_s);
+        grant(table, unit, wanted, now_s);
     } else if (holds) {
         end(unit);
     }

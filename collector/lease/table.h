@@ -75,8 +75,9 @@ int lease_table_sequence(const struct lease_table *table, uint32_t devaddr);
 int lease_table_held(struct lease_table *table, const char *gateway, const struct feed_held *held);
 /* A lease as it is retained on the broker: of this collector, perhaps of a time its store has forgotten. */
 int lease_table_echo(struct lease_table *table, const struct feed_lease *lease);
-/* A gateway's health: may it answer? */
-void lease_table_gateway(struct lease_table *table, const char *gateway, bool may, int64_t now_s);
+/* A gateway's health: which start of it, and may it answer? */
+void lease_table_gateway(struct lease_table *table, const char *gateway, const char *run, bool may,
+                         int64_t now_s);
 /* The connection to the broker has begun. */
 void lease_table_connected(struct lease_table *table, int64_t now_s);
 

@@ -107,14 +107,15 @@ static void take(struct speech_unit *unit, const struct feed_lease *lease)
     note_gone(unit, lease);
 }
 
-void speech_lease(struct speech *speech, const char *self, const struct feed_lease *lease,
-                  int64_t now_s)
+void speech_lease(struct speech *speech, const char *self, const char *run,
+                  const struct feed_lease *lease, int64_t now_s)
 {
     struct speech_unit *unit = speech_find(speech, lease->devaddr);
     if (unit == NULL || unit->key_check != lease->key_check)
         return;
     unit->untold = true;
-    bool ours = strcmp(lease->gateway, self) == 0 && lease->count > 0;
+    bool ours =
+        strcmp(lease->gateway, self) == 0 && strcmp(lease->run, run) == 0 && lease->count > 0;
     if (!ours)
         note_gone(unit, lease);
     if (lease->term < unit->term)

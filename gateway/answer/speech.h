@@ -2,9 +2,9 @@
  * To which units this gateway speaks, with which frame counters, and what it has to tell them. Pure.
  *
  * A block of counters that is taken from a lease is gone at once: the edge writes that to the disk
- * (speech_unkept, speech_kept) before the first of them is used, and after a restart the rest of the block is
- * not used any more. So a killed gateway, and one whose files were restored from a copy, never use a counter
- * twice: they ask for a new block, and the collector leases above what anybody says is gone.
+ * (unkept) before the first of them is used. A lease is obeyed only by the run of the gateway that it names, so
+ * that after a restart the rest of a block is not used any more. So a killed gateway, and one whose files were
+ * restored from a copy, never use a counter twice: they are given a new block, above what anybody says is gone.
  */
 #ifndef EDGEROW_ANSWER_SPEECH_H
 #define EDGEROW_ANSWER_SPEECH_H
@@ -52,9 +52,9 @@ struct speech_unit *speech_find(struct speech *speech, uint32_t devaddr);
 
 /* From the disk: every counter below next is gone. */
 void speech_gone(struct speech *speech, uint32_t devaddr, uint32_t key_check, uint64_t next);
-/* A lease as it comes; self: this gateway's name. */
-void speech_lease(struct speech *speech, const char *self, const struct feed_lease *lease,
-                  int64_t now_s);
+/* A lease as it comes; self: this gateway's name, run: the identity of this start of it. */
+void speech_lease(struct speech *speech, const char *self, const char *run,
+                  const struct feed_lease *lease, int64_t now_s);
 /* An order as it comes. */
 void speech_order(struct speech *speech, const struct feed_order *order);
 /* The order of this unit is over. */

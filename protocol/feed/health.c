@@ -34,6 +34,7 @@ static const struct feed_fields radio_fields = FEED_FIELDS(radio_list);
 static const struct feed_field gateway_list[] = {
     FEED_STAMP("at", feed_gateway_health, at_ms),
     FEED_SWITCH("synchronised", feed_gateway_health, synchronised),
+    FEED_ID("run", feed_gateway_health, run),
     FEED_COUNT("accepted", feed_gateway_health, accepted),
     FEED_COUNT("repeated", feed_gateway_health, repeated),
     FEED_COUNT("replayed", feed_gateway_health, replayed),

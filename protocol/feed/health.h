@@ -32,13 +32,14 @@ struct feed_radio_health {
 struct feed_gateway_health {
     int64_t at_ms;
     bool synchronised;
-    uint64_t accepted;  /* new frames */
-    uint64_t repeated;  /* same counter, same bytes, within 60 s */
-    uint64_t replayed;  /* good MIC, counter already used, not a repeat */
-    uint64_t restarted; /* good MIC, counter started again: re-key the station */
-    uint64_t forged;    /* known address, bad MIC */
-    uint64_t unknown;   /* address not in the key file */
-    uint64_t unusable;  /* too short, not a data frame, bad layout */
+    char run[FEED_ID_SIZE]; /* random, of this start of the gateway: leases name it */
+    uint64_t accepted;      /* new frames */
+    uint64_t repeated;      /* same counter, same bytes, within 60 s */
+    uint64_t replayed;      /* good MIC, counter already used, not a repeat */
+    uint64_t restarted;     /* good MIC, counter started again: re-key the station */
+    uint64_t forged;        /* known address, bad MIC */
+    uint64_t unknown;       /* address not in the key file */
+    uint64_t unusable;      /* too short, not a data frame, bad layout */
     char spool[FEED_ID_SIZE];
     uint64_t last_n, oldest_n, marked_n; /* marked: the lowest mark of all configured collectors */
     uint64_t thinned;                    /* rows given up */

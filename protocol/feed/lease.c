@@ -10,6 +10,7 @@ static const struct feed_field lease_list[] = {
     FEED_HEX("key_check", feed_lease, key_check, UINT32_MAX),
     FEED_INTEGER("term", feed_lease, term, 1, FEED_COUNT_MAX),
     FEED_TEXT_OR_NULL("gateway", feed_lease, gateway),
+    FEED_ID("run", feed_lease, run),
     FEED_INTEGER("first", feed_lease, first, 0, COUNTERS - 1),
     FEED_INTEGER("count", feed_lease, count, 0, 65535),
     FEED_STAMP("until", feed_lease, until_ms),

@@ -2,7 +2,8 @@
  * Who speaks to a station, and with which counters down. The collector leases each unit to one gateway for a
  * while, with a block of frame counters; both are retained, one topic a unit. A gateway says what it holds.
  *
- * A counter down is never used twice: a gateway uses only counters of a block that was leased to it, that lies
+ * A counter down is never used twice: a gateway uses only counters of a block that was leased to this run of it (a
+ * restart makes a new run, so what a run had begun to use no later one goes on with), that lies
  * above everything it has ever seen leased or used itself, and that it has written to its disk as gone before
  * it sends the first frame. Blocks only go up; a collector leases above what its own store, the retained leases
  * and all that gateways hold say is gone.
@@ -18,6 +19,7 @@ struct feed_lease {
     uint32_t devaddr, key_check;
     uint64_t term;                   /* of this unit, one more for each change; 1 at least */
     char gateway[FEED_NAME_MAX + 1]; /* empty: nobody */
+    char run[FEED_ID_SIZE];          /* of that gateway, as its health says; zeros: nobody's */
     uint32_t first, count;           /* block of counters; count 0: none */
     int64_t until_ms;                /* after that nobody speaks by this lease */
 };

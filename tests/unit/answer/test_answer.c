@@ -47,6 +47,9 @@ static void settle(void)
         speech_at(speech, i)->unkept = false;
 }
 
+#define RUN "7d3a90c1e2f4b586"
+static const char *run = RUN;
+
 static void lease(uint64_t term, const char *gateway, uint32_t first, uint32_t count, int64_t until)
 {
     struct feed_lease l = {.devaddr = UNIT,
@@ -56,7 +59,8 @@ static void lease(uint64_t term, const char *gateway, uint32_t first, uint32_t c
                            .count = count,
                            .until_ms = until * 1000};
     strcpy(l.gateway, gateway);
-    speech_lease(speech, "barn", &l, NOW);
+    strcpy(l.run, run);
+    speech_lease(speech, "barn", RUN, &l, NOW);
 }
 
 static struct answer_question confirmed(uint32_t fcnt)
@@ -203,15 +207,38 @@ START_TEST(restart_gives_the_block_up)
 }
 END_TEST
 
+/* The lease is still retained when a gateway starts again with a spool from an old copy, which does not know
+ * that the block is in use. */
+START_TEST(another_run_is_not_obeyed)
+{
+    uint32_t fcnt;
+    struct answer_question q = confirmed(1);
+    struct feed_held held;
+    run = "0011223344556677";
+    lease(5, "barn", 128, 64, NOW + 3600);
+    run = RUN;
+    settle();
+    ck_assert_int_eq(try(&q, &fcnt), ANSWER_NO_LEASE);
+    speech_held(speech_find(speech, UNIT), NOW * INT64_C(1000), &held);
+    ck_assert(!held.speaking);
+    ck_assert_uint_eq(held.next, 192);
+    lease(6, "barn", 192, 64, NOW + 3600);
+    settle();
+    ck_assert_int_eq(try(&q, &fcnt), ANSWER_SEND);
+    ck_assert_uint_eq(fcnt, 192);
+}
+END_TEST
+
 START_TEST(other_keys_other_counters)
 {
     struct feed_lease l = {.devaddr = UNIT,
                            .key_check = key_check + 1,
                            .term = 1,
                            .gateway = "barn",
+                           .run = RUN,
                            .count = 64,
                            .until_ms = (NOW + 3600) * INT64_C(1000)};
-    speech_lease(speech, "barn", &l, NOW);
+    speech_lease(speech, "barn", RUN, &l, NOW);
     ck_assert(!speech_find(speech, UNIT)->speaking);
     speech_gone(speech, UNIT, key_check + 1, 1000);
     ck_assert_uint_eq(speech_find(speech, UNIT)->next, 0);
@@ -241,11 +268,12 @@ START_TEST(one_transmission_at_a_time)
                            .key_check = verify_table_find(table, OTHER)->keys.key_check,
                            .term = 1,
                            .gateway = "barn",
+                           .run = RUN,
                            .count = 64,
                            .until_ms = (NOW + 3600) * INT64_C(1000)};
     struct answer_question q = confirmed(1), other = q;
     lease(1, "barn", 0, 64, NOW + 3600);
-    speech_lease(speech, "barn", &l, NOW);
+    speech_lease(speech, "barn", RUN, &l, NOW);
     settle();
     ck_assert_int_eq(try(&q, &fcnt), ANSWER_SEND);
     other.devaddr = OTHER;
@@ -344,6 +372,7 @@ int main(void)
     tcase_add_test(all, taken_over);
     tcase_add_test(all, blocks_only_go_up);
     tcase_add_test(all, restart_gives_the_block_up);
+    tcase_add_test(all, another_run_is_not_obeyed);
     tcase_add_test(all, other_keys_other_counters);
     tcase_add_test(all, two_radios_one_answer);
     tcase_add_test(all, one_transmission_at_a_time);

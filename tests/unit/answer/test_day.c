@@ -70,7 +70,7 @@ static struct speech *new_speech(struct verify_table *table, uint32_t first)
                                    .first = first,
                                    .count = 60000,
                                    .until_ms = (START + 2 * DAY) * INT64_C(1000)};
-        speech_lease(speech, "barn", &lease, START);
+        speech_lease(speech, "barn", "", &lease, START);
         unit->unkept = false;
     }
     return speech;

@@ -195,6 +195,7 @@ void random_lease(struct random *r, void *target)
                                  .first = (uint32_t)random_between(r, 0, UINT32_MAX - 70000),
                                  .count = (uint32_t)random_between(r, 0, 65535),
                                  .until_ms = stamp(r)};
+    id(r, lease->run, sizeof lease->run);
     if (coin(r))
         name(r, lease->gateway);
 }
@@ -251,6 +252,7 @@ void random_gateway_health(struct random *r, void *target)
     struct feed_gateway_health *h = target;
     *h = (struct feed_gateway_health){.at_ms = stamp(r), .synchronised = coin(r)};
     counters(r, &h->accepted, &h->unusable);
+    id(r, h->run, sizeof h->run);
     id(r, h->spool, sizeof h->spool);
     counters(r, &h->last_n, &h->marks_ignored);
     counters(r, &h->spool_bytes, &h->disk_free_bytes);

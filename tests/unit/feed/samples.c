@@ -6,6 +6,7 @@
 
 #define SPOOL "5f0c1e9a77b3d204"
 #define STORE "c0ffee0012345678"
+#define RUN   "7d3a90c1e2f4b586"
 #define BOOT  "8d1f0a6b5c4e3d2f"
 #define HASH  "0b1c2d3e4f5061728394a5b6c7d8e9fa"
 /* 2026-08-01T06:15:02.123Z */
@@ -156,6 +157,7 @@ static void lease(union message_value *v)
                                    .key_check = 0x9E107D9D,
                                    .term = 9,
                                    .gateway = "barn",
+                                   .run = RUN,
                                    .first = 128,
                                    .count = 64,
                                    .until_ms = MORNING_MS + 7200000};
@@ -166,6 +168,7 @@ static void lease_ended(union message_value *v)
     lease(v);
     v->lease.term = 10;
     v->lease.gateway[0] = '\0';
+    memset(v->lease.run, '0', sizeof v->lease.run - 1);
     v->lease.count = 0;
 }
 
@@ -245,6 +248,7 @@ static void gateway_health(union message_value *v)
     v->gateway_health = (struct feed_gateway_health){
         .at_ms = MORNING_MS,
         .synchronised = true,
+        .run = RUN,
         .accepted = 28411,
         .repeated = 12,
         .replayed = 1,
@@ -294,7 +298,8 @@ static void gateway_health(union message_value *v)
 
 static void gateway_health_bare(union message_value *v)
 {
-    v->gateway_health = (struct feed_gateway_health){.at_ms = MORNING_MS, .spool = SPOOL};
+    v->gateway_health =
+        (struct feed_gateway_health){.at_ms = MORNING_MS, .run = RUN, .spool = SPOOL};
 }
 
 static void collector_health(union message_value *v)
