@@ -10,7 +10,7 @@ clean() {
 }
 trap clean EXIT INT TERM
 packages=$(sed 's/#.*//' "$source/deploy/packages.txt" | grep -v -e '^$' -e libclang-rt | tr '\n' ',')
-mmdebstrap --quiet --variant=minbase --include="${packages%,}" trixie "$root"
+mmdebstrap --quiet --variant=minbase --dpkgopt=force-unsafe-io --include="${packages%,}" trixie "$root"
 mkdir -p "$root/source" "$root/build"
 mount --bind "$source" "$root/source"
 mount --bind /dev "$root/dev"
