@@ -10,6 +10,7 @@
 
 #include "collector/cli/command.h"
 #include "collector/plan/plan.h"
+#include "gateway/region/load.h"
 
 #define METRES_PER_FOOT   0.3048
 #define LITRES_PER_GALLON 3.785411784 /* US liquid gallon, exact by definition */
@@ -19,6 +20,8 @@
 struct options {
     struct plan_settings settings;
     const char *blocks, *geojson, *stations;
+    double interval_min;
+    struct air_modulation radio; /* spreading_factor 0: two usual ones are shown */
 };
 
 static int misuse(const char *what)
@@ -53,6 +56,29 @@ static bool read_number(const char *text, double least, double most, double *num
     return true;
 }
 
+static struct air_modulation modulation_of(unsigned spreading_factor, double bandwidth_khz)
+{
+    return (struct air_modulation){.bandwidth_hz = (uint32_t)(bandwidth_khz * 1000),
+                                   .spreading_factor = (uint8_t)spreading_factor,
+                                   .coding_rate = 1,
+                                   .preamble = 8,
+                                   .crc = true};
+}
+
+/* "9/125": spreading factor and bandwidth in kHz. */
+static int read_radio(const char *text, struct air_modulation *radio)
+{
+    unsigned factor = 0, khz = 0;
+    int used = 0;
+    if (sscanf(text, "%2u/%4u%n", &factor, &khz, &used) != 2 || text[used] != '\0' || factor < 7 ||
+        factor > 12 || (khz != 125 && khz != 250 && khz != 500))
+        return misuse(
+            "--radio takes a spreading factor of 7 to 12 and 125, 250 or 500 kHz, such as "
+            "9/125");
+    *radio = modulation_of(factor, khz);
+    return 0;
+}
+
 static int read_option(int option, const char *value, struct options *o)
 {
     struct plan_settings *s = &o->settings;
@@ -81,6 +107,12 @@ static int read_option(int option, const char *value, struct options *o)
         return read_number(value, 0.5, 60, &s->minutes_per_visit)
                    ? 0
                    : misuse("--minutes takes minutes of work at one trap, 0.5 to 60");
+    case 'i':
+        return read_number(value, 1, 240, &o->interval_min)
+                   ? 0
+                   : misuse("--interval takes minutes between two reports of a station, 1 to 240");
+    case 'r':
+        return read_radio(value, &o->radio);
     case 'j':
         o->geojson = value;
         return 0;
@@ -101,6 +133,8 @@ static int read_options(int argc, char **argv, struct options *o)
         {"every", required_argument, NULL, 'd'},
         {"season", required_argument, NULL, 'n'},
         {"minutes", required_argument, NULL, 'm'},
+        {"interval", required_argument, NULL, 'i'},
+        {"radio", required_argument, NULL, 'r'},
         {"geojson", required_argument, NULL, 'j'},
         {"stations", required_argument, NULL, 't'},
         {NULL, 0, NULL, 0},
@@ -146,9 +180,46 @@ static void print_outlines(const struct roster *roster, const struct plan *plan)
     }
 }
 
-static void print_plan(const struct roster *roster, const struct plan *plan,
-                       const struct plan_settings *settings)
+/* A usual report: 28 bytes and the link layer's 13. */
+enum { FRAME_BYTES = 41 };
+
+static void print_channel(const struct air_modulation *radio, size_t stations, double interval_min)
 {
+    struct load_channel channel = {.modulation = *radio,
+                                   .frame_bytes = FRAME_BYTES,
+                                   .stations = (uint32_t)stations,
+                                   .interval_s = (uint32_t)(interval_min * 60)};
+    struct load_result result;
+    char text[LOAD_TEXT];
+    enum load_verdict verdict = load_check(&channel, &result, text);
+    printf("  SF%u, %u kHz: %.1f %% of the reports lost%s; %u stations at most below %d %%\n",
+           radio->spreading_factor, (unsigned)(radio->bandwidth_hz / 1000), 100 * result.loss,
+           verdict == LOAD_FINE   ? ""
+           : verdict == LOAD_WARN ? ", too many for comfort"
+                                  : ", TOO MANY: more channels or a longer interval",
+           (unsigned)result.most_stations, LOAD_WARN_PERCENT);
+}
+
+/* How many stations one radio channel takes. A lost report loses no pass: counters are cumulative. */
+static void print_channels(size_t stations, const struct options *options)
+{
+    const struct air_modulation usual[] = {modulation_of(7, 500), modulation_of(9, 125)};
+    printf(
+        "\nRadio: %zu stations on one channel, a report every %.0f minutes (pure ALOHA, Abramson "
+        "1970):\n",
+        stations, options->interval_min);
+    if (options->radio.spreading_factor != 0)
+        print_channel(&options->radio, stations, options->interval_min);
+    for (size_t i = 0; i < 2 && options->radio.spreading_factor == 0; i++)
+        print_channel(&usual[i], stations, options->interval_min);
+    printf("  A lost report loses no pass. Which of them your country allows, local rules and a "
+           "licensed person\n  decide.\n");
+}
+
+static void print_plan(const struct roster *roster, const struct plan *plan,
+                       const struct options *options)
+{
+    const struct plan_settings *settings = &options->settings;
     struct plan_mix mix = plan_mix_for(plan->trap_count, settings->litres_per_trap);
     print_outlines(roster, plan);
     printf("\nIn all %zu traps on %.0f m, no gap wider than %.1f m (%.0f ft).\n", plan->trap_count,
@@ -161,6 +232,7 @@ static void print_plan(const struct roster *roster, const struct plan *plan,
            "about %.1f hours a round and %.0f hours in all for one person, walking included.\n",
            settings->season_days, settings->visit_days, plan->rounds, plan->season_litres,
            plan->hours_per_round, plan->season_hours);
+    print_channels(plan->trap_count, options);
     printf("\nSpacing, half a litre a trap and the mix are common practice without a published "
            "source; minutes "
            "a trap\nare a judgement. Measure your own.\n"
@@ -227,7 +299,7 @@ static int plan_blocks(const struct roster *roster, const struct options *option
         fprintf(stderr, "edgerow plan: %s\n", strerror(-error));
         return COMMAND_TROUBLE;
     }
-    print_plan(roster, &plan, &options->settings);
+    print_plan(roster, &plan, options);
     if (options->geojson)
         status = write_geojson(options->geojson, roster, &plan);
     if (options->stations && status == COMMAND_FINE)
@@ -238,7 +310,7 @@ static int plan_blocks(const struct roster *roster, const struct options *option
 
 static int run(int argc, char **argv)
 {
-    struct options options = {.settings = plan_defaults};
+    struct options options = {.settings = plan_defaults, .interval_min = 15};
     struct roster *roster;
     struct roster_fault fault;
     int status = read_options(argc, argv, &options);
@@ -268,6 +340,9 @@ const struct command plan_command = {
         "  --every DAYS       days between visits (7)\n"
         "  --season DAYS      from hanging to taking in (70)\n"
         "  --minutes N        work at one trap (3)\n"
+        "  --interval MIN     between two reports of a station (15)\n"
+        "  --radio SF/KHZ     spreading factor and bandwidth, such as 9/125; two usual ones are "
+        "shown\n"
         "  --geojson FILE     write the positions as GeoJSON\n"
         "  --stations FILE    write a stations.csv to fill the units into; never over an existing "
         "file\n"

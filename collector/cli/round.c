@@ -8,6 +8,7 @@
 #include <string.h>
 
 #include "collector/cli/command.h"
+#include "collector/cli/frozen.h"
 #include "collector/cli/round_view.h"
 #include "collector/cli/said.h"
 #include "collector/plan/plan.h"
@@ -20,6 +21,7 @@ struct options {
     struct round_options round;
     const char *closed[ROUND_CLOSURES_MAX];
     size_t closed_count;
+    bool anew;
 };
 
 static int misuse(const char *what)
@@ -81,6 +83,10 @@ static int read_base(const char *value, struct round_options *round)
 
 static int read_option(int option, const char *value, struct options *options)
 {
+    if (option == 'n') {
+        options->anew = true;
+        return 0;
+    }
     if (option == 'b')
         return read_base(value, &options->round);
     if (option != 'c')
@@ -102,6 +108,7 @@ static int read_options(int argc, char **argv, struct options *options)
                                           {"ferment", required_argument, NULL, 'f'},
                                           {"base", required_argument, NULL, 'b'},
                                           {"closed", required_argument, NULL, 'c'},
+                                          {"anew", no_argument, NULL, 'n'},
                                           {NULL, 0, NULL, 0}};
     int option, status = 0;
     optind = 0;
@@ -164,13 +171,13 @@ static const char *why_of(const struct judging_trap *trap)
                                                   : feed_visit_reason_text(trap->state.reason);
 }
 
-static void print_clock(const struct site_view *view, int64_t at_s)
+static void print_clock(FILE *out, const struct site_view *view, int64_t at_s)
 {
     struct zone_local local = zone_local(view->zone, at_s);
-    printf("%02d:%02d", local.hour, local.minute);
+    fprintf(out, "%02d:%02d", local.hour, local.minute);
 }
 
-static void print_stops(const struct round_view *round, int day)
+static void print_stops(FILE *out, const struct round_view *round, int day)
 {
     unsigned number = 0;
     for (size_t i = 0; i < round->plan.stop_count; i++) {
@@ -179,13 +186,14 @@ static void print_stops(const struct round_view *round, int day)
         if (stop->day != day)
             continue;
         if (i == 0 || stop[-1].day != day || stop[-1].trip != stop->trip)
-            printf("  Trip %d\n", stop->trip + 1);
-        printf("  %3u. %-12s %-12s %s%s\n", ++number, trap->state.trap, why_of(trap), task_of(trap),
-               stop->on_the_way ? " (on the way)" : "");
+            fprintf(out, "  Trip %d\n", stop->trip + 1);
+        fprintf(out, "  %3u. %-12s %-12s %s%s\n", ++number, trap->state.trap, why_of(trap),
+                task_of(trap), stop->on_the_way ? " (on the way)" : "");
     }
 }
 
-static void print_day(const struct round_view *round, const struct site_view *view, int day)
+static void print_day(FILE *out, const struct round_view *round, const struct site_view *view,
+                      int day)
 {
     static const char *const names[ROUND_DAYS] = {"Today", "Tomorrow", "The day after"};
     const struct round_plan *plan = &round->plan;
@@ -194,43 +202,45 @@ static void print_day(const struct round_view *round, const struct site_view *vi
     for (size_t i = 0; i < plan->stop_count; i++)
         stops += plan->stops[i].day == day;
     said_date(date, view->zone, round->days[day].begin_s);
-    printf("\n%s, %s: ", names[day], date);
+    fprintf(out, "\n%s, %s: ", names[day], date);
     if (stops == 0) {
-        puts("nobody needs to go.");
+        fputs("nobody needs to go.\n", out);
         return;
     }
-    printf("%zu trap%s, %u trip%s, %.1f litres of bait, %d h %02d min of work\n", stops,
-           stops == 1 ? "" : "s", plan->trips[day], plan->trips[day] == 1 ? "" : "s",
-           plan->litres[day], (int)(plan->minutes[day] / 60), (int)fmod(plan->minutes[day], 60));
-    printf("  In the cool hours: from ");
-    print_clock(view, round->days[day].start_s);
+    fprintf(out, "%zu trap%s, %u trip%s, %.1f litres of bait, %d h %02d min of work\n", stops,
+            stops == 1 ? "" : "s", plan->trips[day], plan->trips[day] == 1 ? "" : "s",
+            plan->litres[day], (int)(plan->minutes[day] / 60), (int)fmod(plan->minutes[day], 60));
+    fprintf(out, "  In the cool hours: from ");
+    print_clock(out, view, round->days[day].start_s);
     if (round->days[day].sun.rises) {
-        printf(" (sunrise ");
-        print_clock(view, round->days[day].sun.rise_s);
-        printf(")");
+        fprintf(out, " (sunrise ");
+        print_clock(out, view, round->days[day].sun.rise_s);
+        fprintf(out, ")");
     }
-    printf(" on, before the wasps fly.\n");
-    print_stops(round, day);
+    fprintf(out, " on, before the wasps fly.\n");
+    print_stops(out, round, day);
 }
 
-static void print_mix(const struct round_view *round, const struct round_options *options)
+static void print_mix(FILE *out, const struct round_view *round,
+                      const struct round_options *options)
 {
     double litres = round->plan.mix_today_litres;
     if (litres <= 0) {
-        puts("\nNothing needs to be mixed today.");
+        fputs("\nNothing needs to be mixed today.\n", out);
         return;
     }
     double per_trap = 0.5, traps = ceil(litres / per_trap);
     struct plan_mix mix = plan_mix_for((size_t)traps, per_trap);
-    printf("\nMix today: %.1f litres, to hang %s. That is %.2f litres of fruit juice (%.1f cups), "
-           "%.1f\n"
-           "litres of water, %.0f teaspoons of dry yeast and %.0f of dish detergent. It ferments "
-           "one to two\n"
-           "days before it draws; leave the lid loose. (Common practice, no source.)\n",
-           mix.litres,
-           options->settings.ferment_days == 1 ? "from tomorrow on" : "the day after tomorrow",
-           mix.juice_litres, mix.juice_litres / LITRES_PER_CUP, mix.water_litres,
-           ceil(mix.yeast_teaspoons), ceil(mix.detergent_teaspoons));
+    fprintf(out,
+            "\nMix today: %.1f litres, to hang %s. That is %.2f litres of fruit juice (%.1f cups), "
+            "%.1f\n"
+            "litres of water, %.0f teaspoons of dry yeast and %.0f of dish detergent. It ferments "
+            "one to two\n"
+            "days before it draws; leave the lid loose. (Common practice, no source.)\n",
+            mix.litres,
+            options->settings.ferment_days == 1 ? "from tomorrow on" : "the day after tomorrow",
+            mix.juice_litres, mix.juice_litres / LITRES_PER_CUP, mix.water_litres,
+            ceil(mix.yeast_teaspoons), ceil(mix.detergent_teaspoons));
 }
 
 static const char *shortfall_text(enum round_shortfall shortfall)
@@ -244,31 +254,34 @@ static const char *shortfall_text(enum round_shortfall shortfall)
     return texts[shortfall];
 }
 
-static void print_shortfall(const struct round_view *round)
+static void print_shortfall(FILE *out, const struct round_view *round)
 {
     if (round->plan.not_kept == 0)
         return;
-    printf("\nCannot be kept working in time (%zu of %zu):\n", round->plan.not_kept,
-           round->plan.not_kept + round->plan.kept);
+    fprintf(out, "\nCannot be kept working in time (%zu of %zu):\n", round->plan.not_kept,
+            round->plan.not_kept + round->plan.kept);
     for (size_t i = 0; i < round->count; i++)
         if (round->plan.shortfall[i] != ROUND_KEPT)
-            printf("  %-12s %-12s %s\n", round->traps[i].state.trap, why_of(&round->traps[i]),
-                   shortfall_text(round->plan.shortfall[i]));
+            fprintf(out, "  %-12s %-12s %s\n", round->traps[i].state.trap, why_of(&round->traps[i]),
+                    shortfall_text(round->plan.shortfall[i]));
 }
 
-static void print_text(const struct round_view *round, const struct site_view *view,
+static void print_text(FILE *out, const struct round_view *round, const struct site_view *view,
                        const struct round_options *options)
 {
-    printf("Rounds that keep every trap working with 90 %% confidence, walking the headlands.\n");
+    fprintf(out,
+            "Rounds that keep every trap working with 90 %% confidence, walking the headlands.\n");
     for (int day = 0; day < ROUND_DAYS; day++)
-        print_day(round, view, day);
-    print_shortfall(round);
-    print_mix(round, options);
-    puts("\nTake care: stings can be dangerous, above all with an allergy. Gloves, in pairs, soapy "
-         "water in\n"
-         "before a trap is opened; dead wasps still sting. Firm ladders. Keep out of blocks that "
-         "are closed\n"
-         "after spraying or for harvest: the label and local rules decide.");
+        print_day(out, round, view, day);
+    print_shortfall(out, round);
+    print_mix(out, round, options);
+    fputs(
+        "\nTake care: stings can be dangerous, above all with an allergy. Gloves, in pairs, soapy "
+        "water in\n"
+        "before a trap is opened; dead wasps still sting. Firm ladders. Keep out of blocks that "
+        "are closed\n"
+        "after spraying or for harvest: the label and local rules decide.\n",
+        out);
 }
 
 /* ---- JSON ---- */
@@ -298,7 +311,7 @@ static json_t *day_object(const struct round_view *round, const struct site_view
                      (int)round->plan.trips[day], "stops", stops);
 }
 
-static int print_json(const struct round_view *round, const struct site_view *view)
+static char *json_text(const struct round_view *round, const struct site_view *view)
 {
     json_t *days = json_array(), *missed = json_array();
     for (int day = 0; day < ROUND_DAYS; day++)
@@ -310,27 +323,88 @@ static int print_json(const struct round_view *round, const struct site_view *vi
                                             shortfall_text(round->plan.shortfall[i])));
     json_t *all = json_pack("{s:i, s:o, s:f, s:o}", "version", FEED_VERSION_NOW, "days", days,
                             "mix_today_litres", round->plan.mix_today_litres, "not_kept", missed);
-    if (all == NULL)
-        return -ENOMEM;
-    json_dumpf(all, stdout, JSON_INDENT(2) | JSON_REAL_PRECISION(6));
-    putchar('\n');
+    char *text = all != NULL ? json_dumps(all, JSON_INDENT(2) | JSON_REAL_PRECISION(6)) : NULL;
     json_decref(all);
-    return 0;
+    return text;
+}
+
+/* ---- frozen for the day ---- */
+
+/* What the plan was asked for: another question gets another plan. */
+static void write_asked(const struct options *options, char asked[FROZEN_ASKED_MAX])
+{
+    const struct round_options *r = &options->round;
+    int len =
+        snprintf(asked, FROZEN_ASKED_MAX, "%g %g %g %g %g %d %.6f %.6f", r->persons, r->hours,
+                 r->settings.load_litres, r->settings.ready_litres[0], r->settings.ready_litres[1],
+                 r->settings.ferment_days, r->base_latitude, r->base_longitude);
+    for (size_t i = 0; i < options->closed_count && len < FROZEN_ASKED_MAX; i++)
+        len += snprintf(asked + len, (size_t)(FROZEN_ASKED_MAX - len), " %s", options->closed[i]);
+}
+
+static int make_plan(const struct site_view *view, const struct options *options,
+                     struct frozen *frozen)
+{
+    struct round_view round;
+    size_t size = 0;
+    int error = round_view_open(&round, view, &options->round);
+    FILE *out = error ? NULL : open_memstream(&frozen->text, &size);
+    if (!error && out == NULL)
+        error = -ENOMEM;
+    if (out != NULL) {
+        print_text(out, &round, view, &options->round);
+        error = fclose(out) == 0 ? 0 : -ENOMEM;
+    }
+    if (!error)
+        frozen->json = json_text(&round, view);
+    if (!error && (frozen->json == NULL || frozen->text == NULL))
+        error = -ENOMEM;
+    round_view_close(&round);
+    return error;
+}
+
+static void print_frozen(const struct site_view *view, const struct options *options,
+                         const struct frozen *frozen, bool was, bool kept)
+{
+    char made[SAID_MAX];
+    said_instant(made, view->zone, frozen->made_s);
+    if (options->view.json) {
+        puts(frozen->json);
+        return;
+    }
+    if (was)
+        printf("As frozen today at %s, so that it does not change under who walks it; --anew plans "
+               "again.\n",
+               strrchr(made, ' ') + 1);
+    fputs(frozen->text, stdout);
+    if (options->view.at_s == 0 && !was)
+        puts(kept
+                 ? "\nFrozen for today: asked again in the same way, this is what you get; --anew "
+                   "plans again."
+                 : "\nNot frozen: you may not write the store (sudo, or the collector's group), so "
+                   "it may change today.");
 }
 
 static int show(const struct site_view *view, struct options *options)
 {
-    struct round_view round;
+    struct frozen frozen = {.made_s = view->now_s};
+    char asked[FROZEN_ASKED_MAX];
+    bool freezes = options->view.at_s == 0, was = false, kept = false;
+    int error = 0;
     if (!view->judging) {
         site_view_say_empty(view);
         return 0;
     }
-    int error = round_view_open(&round, view, &options->round);
-    if (!error && options->view.json)
-        error = print_json(&round, view);
-    else if (!error)
-        print_text(&round, view, &options->round);
-    round_view_close(&round);
+    write_asked(options, asked);
+    if (freezes && !options->anew)
+        was = frozen_read(view, asked, &frozen) == 0;
+    if (!was)
+        error = make_plan(view, options, &frozen);
+    if (!was && !error && freezes)
+        kept = frozen_write(view, asked, &frozen) == 0;
+    if (!error)
+        print_frozen(view, options, &frozen, was, kept);
+    frozen_free(&frozen);
     return error;
 }
 
@@ -378,6 +452,7 @@ const struct command round_command = {
         "--load LITRES            carried on one trip (20)\n"
         "--base LAT,LON           where bait is kept (the site's position)\n"
         "--closed BLOCK=FROM..TO  nobody may enter on these days, both included; may be repeated\n"
+        "--anew                   plan again; without it today's round stays as first asked for\n"
         "--site FILE              settings of the site; default /etc/edgerow/site.ini\n"
         "--json                   the plan as JSON\n"
         "--at INSTANT             as of that instant, in UTC: 2026-08-01T06:00:00Z\n",

@@ -6,6 +6,7 @@
 #include <string.h>
 #include <time.h>
 
+#include "collector/store/database.h"
 #include "collector/store/entered.h"
 #include "collector/store/store.h"
 #include "protocol/feed/stamp.h"
@@ -101,12 +102,32 @@ static int open_store(struct site_view *view)
     return error;
 }
 
+/* An older layout lacks tables; only the collector may bring it up to date. */
+static int check_layout(const struct site_view *view)
+{
+    sqlite3_stmt *statement = NULL;
+    int version = 0;
+    if (sqlite3_prepare_v2(view->db, "PRAGMA user_version", -1, &statement, NULL) == SQLITE_OK &&
+        sqlite3_step(statement) == SQLITE_ROW)
+        version = sqlite3_column_int(statement, 0);
+    sqlite3_finalize(statement);
+    if (version >= DATABASE_VERSION)
+        return 0;
+    fprintf(stderr,
+            "%s: this store was last written by older software: restart edgerow-collector, "
+            "which brings it up to date.\n",
+            view->site.store);
+    return -ENOTSUP;
+}
+
 int site_view_open(struct site_view *view, const struct site_view_options *options)
 {
     *view = (struct site_view){0};
     int error = open_site(view, options->site);
     if (error == 0)
         error = open_store(view);
+    if (error == 0 && view->db && options->latest)
+        error = check_layout(view);
     if (error != 0)
         return error;
     view->now_s = choose_now(view, options);

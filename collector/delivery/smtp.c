@@ -7,6 +7,7 @@
 #include <stdlib.h>
 #include <string.h>
 #include <sys/epoll.h>
+#include <sys/socket.h>
 
 enum { CONNECT_S = 30, STALLED_S = 30, ANSWER_MAX = 200 };
 
@@ -181,12 +182,24 @@ fail:
     return rc;
 }
 
+/* libcurl says goodbye to the server and waits for its answer, as long as an answer may take. At the end nobody
+ * waits: a cut connection answers at once, and what was under way is owed still. */
+static void cut(struct transfer *transfer)
+{
+    curl_socket_t fd = CURL_SOCKET_BAD;
+    curl_easy_setopt(transfer->easy, CURLOPT_SERVER_RESPONSE_TIMEOUT, 1L);
+    if (curl_easy_getinfo(transfer->easy, CURLINFO_ACTIVESOCKET, &fd) == CURLE_OK &&
+        fd != CURL_SOCKET_BAD)
+        shutdown(fd, SHUT_RDWR);
+}
+
 void smtp_close(struct smtp *smtp)
 {
     if (smtp == NULL)
         return;
     while (smtp->transfers != NULL) {
         struct transfer *transfer = smtp->transfers;
+        cut(transfer);
         curl_multi_remove_handle(smtp->multi, transfer->easy);
         unlink_transfer(smtp, transfer);
         transfer_free(transfer);

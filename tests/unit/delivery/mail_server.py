@@ -57,6 +57,8 @@ class Session(threading.Thread):
             line = self.read()
             self.server.note(("S " if self.secure else "P ") + line.decode("ascii", "replace"))
             verb = line.split(b" ")[0].upper().decode()
+            if self.fault == "dead" and verb == "MAIL":  # greets, and then never speaks again
+                threading.Event().wait()
             handler = getattr(self, "do_" + verb.lower(), None)
             if handler is None:
                 self.say("502 not known")

@@ -411,6 +411,27 @@ START_TEST(a_restart_in_the_middle_loses_nothing)
 }
 END_TEST
 
+/* The service is told to stop while a server that greeted us is dead: the end waits for nobody. */
+START_TEST(a_dead_server_does_not_hold_up_the_end)
+{
+    serve(0, "plain", "", _i ? "dead" : "hang");
+    start();
+    owe(1, "manager", false);
+    ck_assert_int_eq(delivery_look(t.delivery), 0);
+    for (int i = 0; i < 40; i++)
+        sd_event_run(t.event, 20000);
+    ck_assert_int_eq(t.busy, 1);
+    struct timespec from, to;
+    clock_gettime(CLOCK_MONOTONIC, &from);
+    delivery_close(t.delivery);
+    clock_gettime(CLOCK_MONOTONIC, &to);
+    t.delivery = NULL;
+    double took_s = (double)(to.tv_sec - from.tv_sec) + 1e-9 * (double)(to.tv_nsec - from.tv_nsec);
+    printf("closing with a dead mail server took %.2f s\n", took_s);
+    ck_assert_double_lt(took_s, 3);
+}
+END_TEST
+
 START_TEST(many_at_once_each_once)
 {
     serve(0, "plain", "", "");
@@ -483,6 +504,11 @@ int main(void)
     tcase_add_test(tests, a_renamed_delivery_keeps_its_debts);
     tcase_add_test(tests, nonsense_is_refused_with_the_remedy);
     suite_add_tcase(suite, tests);
+    TCase *end = tcase_create("end");
+    tcase_set_timeout(end, 60);
+    tcase_add_checked_fixture(end, setup, teardown);
+    tcase_add_loop_test(end, a_dead_server_does_not_hold_up_the_end, 0, 2);
+    suite_add_tcase(suite, end);
     SRunner *runner = srunner_create(suite);
     srunner_run_all(runner, CK_ENV);
     int failed = srunner_ntests_failed(runner);

@@ -9,7 +9,7 @@ from cli import BUILD, SOURCE, Run
 from farm import Farm, days_of
 
 PAGE = os.path.join(SOURCE, "man/edgerow.1")
-COMMANDS = ["check", "status", "why", "round", "plan", "visited", "acknowledge", "order", "frame"]
+COMMANDS = ["check", "status", "why", "round", "plan", "visited", "damage", "season", "acknowledge", "order", "frame"]
 
 
 def page():

@@ -1,7 +1,9 @@
 """edgerow plan: what it says, the files it writes, and what people get wrong."""
 import csv
 import json
+import math
 import os
+import re
 import unittest
 
 from cli import Folder, Run
@@ -32,6 +34,21 @@ class Plan(Folder):
         self.assertIn("In all 20 traps", self.plan("--spacing", "100ft").out)
         self.assertIn("In all 61 traps", self.plan("--spacing", "10m").out)
         self.assertIn("In all 61 traps", self.plan("--spacing", "10").out)
+
+    def test_the_channel(self):
+        # Pure ALOHA (Abramson 1970): 1 - exp(-2 n t / T). A frame of 41 bytes at SF9 and 125 kHz takes
+        # 287.744 ms by the SX1276's formula (datasheet, 4.1.1.7): preamble 12.25 symbols, 58 of payload.
+        airtime_s = (12.25 + 58) * 512 / 125000
+        loss = 100 * (1 - math.exp(-2 * 39 * airtime_s / 900))
+        out = self.plan("--radio", "9/125").out
+        self.assertIn("40 stations on one channel, a report every 15 minutes", out)
+        self.assertRegex(out, r"SF9, 125 kHz: [0-9.]+ % of the reports lost;")
+        said = float(re.search(r"SF9, 125 kHz: ([0-9.]+) %", out).group(1))
+        self.assertAlmostEqual(said, loss, delta=0.1)
+        self.assertIn("SF7, 500 kHz", self.plan().out)
+        self.assertIn("TOO MANY", self.plan("--radio", "12/125", "--interval", "5").out)
+        for words in (["--radio", "6/125"], ["--radio", "9"], ["--interval", "0"]):
+            self.assertEqual(self.plan(*words).status, 2, words)
 
     def test_positions_and_stations(self):
         run = self.plan("--geojson", self.path("traps.geojson"), "--stations", self.path("stations.csv"))

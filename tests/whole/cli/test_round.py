@@ -73,6 +73,40 @@ class Round(unittest.TestCase):
             self.assertIn(says, run.err)
 
 
+class Frozen(Farm):
+    def setUp(self):
+        super().setUp()
+        with open(self.site, "a", encoding="utf-8") as file:
+            file.write("\n[rehearsal]\nclock = clock.sock\n")  # now is the last report
+        self.hear(days_of("00000001", 3, 88, 2) + days_of("00000002", 3, 60, 12))
+
+    def round(self, *words):
+        run = Run("round", "--site", self.site, "--ready", "5", *words)
+        self.assertEqual((run.status, run.err), (0, ""))
+        return run
+
+    def test_it_does_not_change_during_the_day(self):
+        first = self.round()
+        self.assertIn("Frozen for today", first.out)
+        before = self.round("--json").json
+        # An hour later N-1 fell over.
+        self.hear([(at + HOUR, unit, fcnt + 4, payload) for at, unit, fcnt, payload in
+                   days_of("00000001", 3, 88, 2, flags=1)[-4:]])
+        again = self.round()
+        self.assertIn("As frozen today at 07:59", again.out)
+        self.assertIn(first.out.split("Frozen for today")[0].strip(), again.out)
+        self.assertEqual(self.round("--json").json, before)
+        self.assertNotIn("hang upright", again.out)
+
+    def test_anew_and_asked_otherwise(self):
+        self.round()
+        self.assertNotIn("As frozen", self.round("--anew").out)
+        self.assertIn("As frozen", self.round().out)
+        self.assertNotIn("As frozen", self.round("--hours", "2").out)
+        self.assertIn("As frozen", self.round("--hours", "2").out)
+        self.assertNotIn("frozen", self.round("--at", NOW).out.lower())
+
+
 class Empty(Farm):
     def test_first_run(self):
         run = Run("round", "--site", self.site)
