@@ -226,12 +226,15 @@ int main(int argc, char **argv)
            all_given_up, all_late);
     if (jitter) {
         jitter_stop(jitter);
-        printf(
-            "Meanwhile this machine woke a real-time thread of the same priority more than 1 ms "
-            "late in %.3f %% of "
-            "%llu sleeps, %lld us at most: an answer that fell into one of these was given up.\n\n",
-            100.0 * (double)jitter->late / (double)(jitter->sleeps ? jitter->sleeps : 1),
-            (unsigned long long)jitter->sleeps, (long long)jitter->most_us);
+        printf("Meanwhile this machine woke a real-time thread of the same priority more than 1 ms "
+               "late in %.3f %% of "
+               "%llu sleeps, %lld us at most. An answer is given up when its thread is woken late, "
+               "or when the "
+               "emulated bus, where a transfer costs two switches between processes, needs more "
+               "than the 5 ms "
+               "before it.\n\n",
+               100.0 * (double)jitter->late / (double)(jitter->sleeps ? jitter->sleeps : 1),
+               (unsigned long long)jitter->sleeps, (long long)jitter->most_us);
     }
     r |= run(argv[1], "100", sx1276, "sx127x", "0");
     kill(busy, SIGKILL);
