@@ -5,6 +5,7 @@
 import assert from 'node:assert/strict';
 import { execFileSync, spawnSync } from 'node:child_process';
 import { copyFileSync, existsSync, rmSync } from 'node:fs';
+import { connect as dial, createServer } from 'node:net';
 import { join } from 'node:path';
 import { after, before, test } from 'node:test';
 import { connect, makeFolder, start, startBroker, until } from '../support/broker.mjs';
@@ -31,8 +32,29 @@ const options = (name) => ({ name, world, units: stations, radio: 'country = US\
 const traps = stations.map((s) => ({ trap: s.trap, devaddr: s.devaddr }));
 const store = join(folder, 'store.db');
 
+// The pump's line to the broker, which can be cut while the pump goes on hearing and speaking.
+const line = { cut: false, sockets: new Set() };
+line.server = createServer((socket) => {
+  if (line.cut) {
+    socket.destroy();
+    return;
+  }
+  const on = dial(broker.port, '127.0.0.1');
+  for (const end of [socket, on]) {
+    line.sockets.add(end);
+    const both = () => { socket.destroy(); on.destroy(); line.sockets.delete(end); };
+    end.on('error', both).on('close', both);
+  }
+  socket.pipe(on).pipe(socket);
+});
+line.set = (cut) => {
+  line.cut = cut;
+  if (cut) for (const socket of line.sockets) socket.destroy();
+};
+
 async function bring(name) {
-  gateways[name] = await startGateway(folder, broker.port, options(name));
+  const port = name === 'pump' ? line.server.address().port : broker.port;
+  gateways[name] = await startGateway(folder, port, options(name));
   gateways[name].read = 0;
   await world.followed(Object.keys(gateways).length + 1 - absent);
 }
@@ -120,6 +142,7 @@ before(async () => {
   world = await startWorld(folder, Date.parse('2026-08-01T06:00:00Z'));
   ear = await listen(broker.port);
   await bringCollector();
+  await new Promise((done) => { line.server.listen(0, '127.0.0.1', done); });
   for (const name of names) await bring(name);
   await world.step(MINUTE);
 });
@@ -128,6 +151,8 @@ after(async () => {
   await ear?.close();
   for (const gateway of Object.values(gateways)) await gateway.stop();
   await collector?.stop();
+  line.set(true);
+  line.server.close();
   await broker?.stop();
   await world?.close();
   remove();
@@ -222,6 +247,24 @@ test('a gateway that died is replaced when its lease is over, and not before', a
   await slices(3);
 });
 
+test('a gateway that is cut off speaks until its lease is over, and nobody else does before', async () => {
+  strengths.fill(near);
+  await slices(3);
+  strengths.fill(far); // all now hang near the pump
+  await slices(9);
+  line.set(true);
+  strengths.fill(near); // and near the barn again, while nobody can tell the pump
+  const before = { ...oracle.by };
+  await slices(18, { confirmed: 1 });
+  assert.ok(oracle.by.pump > before.pump, 'the pump goes on');
+  await slices(9); // two hours and a quarter since the cut
+  const { wanted, answered } = await measure(4);
+  console.log(`cut off: ${wanted} confirmed, ${answered} acknowledged, all by the barn`);
+  assert.equal(answered, wanted);
+  line.set(false);
+  await back('pump');
+});
+
 // The broker still has the lease retained that the gateway was using, and the old copy does not know of it.
 test('a gateway with a spool from an old copy does not use its block a second time', async () => {
   await kill('barn');
@@ -295,6 +338,7 @@ const happenings = {
     }
     await bring('pump');
   },
+  'pump cut off, or back': async () => { line.set(!line.cut); },
   'broker emptied and store deleted': async () => {
     await broker.stop('SIGKILL');
     await stopCollector('SIGKILL');
@@ -303,7 +347,7 @@ const happenings = {
     broker = Object.assign(start('mosquitto', ['-c', join(folder, 'broker.conf')]), { port });
     await until('the broker', () => /running/.test(broker.output));
     await bringCollector();
-    for (const name of names) await back(name);
+    for (const name of names) if (name !== 'pump' || !line.cut) await back(name);
   },
 };
 
@@ -323,6 +367,7 @@ test('whatever is killed, restored or deleted, no counter is used twice and no f
   console.log(`seed ${seed}: ${hours} h, ${JSON.stringify(tally)}; ${oracle.counters.size} frames down, all with ` +
     `counters of their own; ${oracle.acknowledged} acknowledgements, ${oracle.orders} orders; ` +
     `by gateway ${JSON.stringify(oracle.by)}`);
+  line.set(false);
   strengths.fill(near);
   await slices(34);
   const { wanted, answered } = await measure(6);
