@@ -303,7 +303,6 @@ void answering_heard(struct answering *a, const struct radio_packet *packet,
         load_ledger(a);
     ask(a, packet, result, &question);
     enum answer_verdict verdict = answer_decide(&a->answer, a->speech, &question, &plan);
-    a->answer.counts[verdict]++;
     complain(a, &question, verdict);
     if (verdict != ANSWER_SEND || !answer_enter(&a->answer, &question, &plan, &fcnt))
         return;

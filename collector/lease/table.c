@@ -399,14 +399,3 @@ size_t lease_table_look(struct lease_table *table, int64_t now_s)
     }
     return changed;
 }
-
-const char *lease_table_speaker(const struct lease_table *table, uint32_t devaddr, int64_t now_s)
-{
-    for (size_t i = place_of(table, key_of(devaddr, 0));
-         i < table->count && table->units[i].devaddr == devaddr; i++) {
-        const struct lease_unit *unit = &table->units[i];
-        if (unit->lease.gateway[0] && now_s < unit->lease.until_ms / 1000)
-            return unit->lease.gateway;
-    }
-    return NULL;
-}

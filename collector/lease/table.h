@@ -83,8 +83,6 @@ void lease_table_connected(struct lease_table *table, int64_t now_s);
 
 /* Decides for every unit; those with `changed` set are to be written, then published. Returns how many. */
 size_t lease_table_look(struct lease_table *table, int64_t now_s);
-/* Who speaks to the unit now; NULL: nobody. */
-const char *lease_table_speaker(const struct lease_table *table, uint32_t devaddr, int64_t now_s);
 
 /* Packet strength by the SX1276 datasheet, section 5.5.5: RSSI, and below the noise RSSI + SNR. */
 int32_t lease_strength_cdbm(int32_t rssi_cdbm, int32_t snr_cdb);

@@ -52,7 +52,6 @@ struct answer {
     struct answer_road roads[ANSWER_ROADS];
     struct duty_ledger ledger;
     struct answer_span spans[ANSWER_PLANS];
-    uint64_t counts[ANSWER_VERDICTS];
 };
 
 /* A frame that is new or was repeated, and that is on the disk when it is confirmed. */
