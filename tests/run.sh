@@ -121,15 +121,15 @@ if check "build with gcc" 900 bash -c 'build release all'; then
     fi
     tests "tests" 1800 --test-dir build -LE long
 fi
-check "build with clang" 900 bash -c 'build clang all'
 if check "build with sanitizers" 900 bash -c 'build sanitize all'; then
     tests "unit tests with sanitizers" 900 --test-dir build-sanitize/tests/unit -LE long
     tests "real input with sanitizers" 300 --test-dir build-sanitize/tests/whole/real_input
 fi
-if check "build of fuzzers" 600 bash -c 'build fuzz all'; then
+# Everything once with clang, whose warnings are other ones, and the fuzzers in the same build.
+if check "build with clang, fuzzers" 900 bash -c 'build fuzz all'; then
     check "fuzzing" 300 bash -c fuzz
+    check "clang-tidy" 400 tests/tidy.sh build-fuzz "${EDGEROW_TIDY_SECONDS:-90}"
 fi
-check "clang-tidy" 400 tests/tidy.sh build-clang "${EDGEROW_TIDY_SECONDS:-120}"
 if [ "$long" = yes ]; then
     tests "campaigns" 86400 --test-dir build -L long
 fi
