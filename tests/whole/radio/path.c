@@ -55,12 +55,24 @@ static void check_losses(struct rig *rig, unsigned radios)
     ck_assert_uint_le(FRAMES - rig->row_count, excused);
 }
 
+/* The light is steady; the button brings health, and the light then counts the stations. */
+static void check_panel(struct rig *rig)
+{
+    unsigned blinks;
+
+    rig_run(rig, NULL, 0, 3000); /* the light has been told that all is well */
+    blinks = rig->blinks;
+    rig_press(rig);
+    rig_run(rig, &rig->blinks, blinks + RIG_UNITS + 1, 20000);
+    rig_run(rig, NULL, 0, 2000);
+    ck_assert_uint_eq(rig->blinks, blinks + RIG_UNITS + 1); /* the count, then steady again */
+}
+
 START_TEST(frames_reach_the_broker)
 {
     static const unsigned radios[3] = {1, 2, 3};
     struct rig rig;
     const char *frames;
-    unsigned blinks;
 
     rig_prepare(&rig, radios[_i], 500000, 7);
     rig_start(&rig, radios[_i], NULL);
@@ -70,15 +82,13 @@ START_TEST(frames_reach_the_broker)
         rig_play(&rig, chip, frames, 500);
     rig_wait(&rig, radios[_i] == 3 ? 3 : 1, FRAMES, 60);
     rig_run(&rig, NULL, 0, 1500); /* what both radios heard is stored once */
-    rig_run(&rig, NULL, 0, 3000); /* the light has been told that all is well */
-    blinks = rig.blinks;
-    rig_press(&rig);
+    if (_i == 0)
+        check_panel(&rig);
+    else
+        rig_press(&rig);
     check_rows(&rig, radios[_i]);
     check_losses(&rig, radios[_i]);
     ck_assert_uint_eq(rig.health.stations, RIG_UNITS);
-    rig_run(&rig, &rig.blinks, blinks + RIG_UNITS + 1, 20000);
-    rig_run(&rig, NULL, 0, 2000);
-    ck_assert_uint_eq(rig.blinks, blinks + RIG_UNITS + 1); /* the count, then steady again */
     rig_remove(&rig);
 }
 END_TEST
