@@ -72,6 +72,8 @@ int judging_run(struct judging *judging, int64_t now_s);
 /* Says the state of every trap, block and notice: after the broker's connection came back. Notices
  * closed within the last 30 days are said as not open. */
 void judging_say_all(struct judging *judging);
+/* Whether the store has this notice ("n-000017") open: what the broker still shows of a lost store is not. */
+bool judging_notice_open(const struct judging *judging, const char *name);
 /* Counts for the collector's health, after a look. */
 struct judging_counts {
     uint64_t traps, traps_due, stations_silent, notices_open;

@@ -10,9 +10,12 @@
 #include "protocol/feed/presence.h"
 #include "protocol/feed/topic.h"
 
-static const enum feed_topic_kind kinds[] = {FEED_TOPIC_ROW, FEED_TOPIC_GATEWAY_PRESENCE,
-                                             FEED_TOPIC_GATEWAY_HEALTH, FEED_TOPIC_TRAP,
-                                             FEED_TOPIC_BLOCK};
+static const enum feed_topic_kind kinds[] = {FEED_TOPIC_ROW,
+                                             FEED_TOPIC_GATEWAY_PRESENCE,
+                                             FEED_TOPIC_GATEWAY_HEALTH,
+                                             FEED_TOPIC_TRAP,
+                                             FEED_TOPIC_BLOCK,
+                                             FEED_TOPIC_NOTICE};
 
 static int subscribe_units(struct daemon *daemon, enum feed_topic_kind kind, const char *name)
 {

@@ -66,7 +66,9 @@ static bool roster_has(const struct roster *roster, enum feed_topic_kind kind, c
 
 void daemon_clear_unknown(struct daemon *daemon, enum feed_topic_kind kind, const char *name)
 {
-    if (!roster_has(daemon->roster, kind, name))
+    bool known = kind == FEED_TOPIC_NOTICE ? judging_notice_open(daemon->judging, name)
+                                           : roster_has(daemon->roster, kind, name);
+    if (!known)
         put(daemon, &daemon->states, kind, name, "", 0, NULL, 0);
 }
 

@@ -476,6 +476,15 @@ void judging_say_all(struct judging *judging)
                     judging->events.user);
 }
 
+bool judging_notice_open(const struct judging *judging, const char *name)
+{
+    struct feed_notice_state state;
+    int64_t id = strncmp(name, "n-", 2) == 0 ? strtoll(name + 2, NULL, 10) : 0;
+    int rc = id > 0 ? ledger_read(judging->db, id, &state) : -ENOENT;
+    /* When the store does not answer, what is shown stays. */
+    return rc == 0 ? state.open && strcmp(state.notice, name) == 0 : rc != -ENOENT;
+}
+
 void judging_count(const struct judging *judging, struct judging_counts *counts)
 {
     *counts = (struct judging_counts){.traps = judging->shown_count};

@@ -282,6 +282,9 @@ START_TEST(the_feed_follows)
     ck_assert(v.last_notice.open);
     ck_assert_str_eq(v.last_notice.subject, "block0");
     ck_assert_str_eq(v.last_notice.title, "North block: no word from station T-0005");
+    ck_assert(judging_notice_open(v.judging, v.last_notice.notice));
+    ck_assert(!judging_notice_open(v.judging, "n-009999")); /* of a lost store */
+    ck_assert(!judging_notice_open(v.judging, "nonsense"));
     v.notices_said = v.traps_said = v.blocks_said = 0;
     judging_say_all(v.judging);
     ck_assert_uint_eq(v.traps_said, 8);
@@ -290,6 +293,7 @@ START_TEST(the_feed_follows)
     v.traps[4].dead = false;
     vineyard_live(&v, DAY);
     ck_assert(!v.last_notice.open);
+    ck_assert(!judging_notice_open(v.judging, v.last_notice.notice));
 }
 END_TEST
 

@@ -50,7 +50,10 @@ test('a trap and a block of former files are cleared at the next start', async (
   assert.equal(await collector.stop(), 0, collector.output);
   const block = goldens.find((golden) => golden.name === 'block').text;
   await ear.client.publishAsync('edgerow/home/block/west', block, { qos: 1, retain: true });
+  const notice = goldens.find((golden) => golden.name === 'notice-visit').text;
+  await ear.client.publishAsync('edgerow/home/notice/n-000123', notice, { qos: 1, retain: true });
   collector = await startCollector(folder, broker.port, { traps: [trap(1)], world });
+  await cleared('edgerow/home/notice/n-000123'); // of a store that is lost
   await cleared(topic('N-2'));
   await cleared('edgerow/home/block/west');
   assert.ok(last(topic('N-1')).includes('"N-1"'), 'a trap that is there stays');
