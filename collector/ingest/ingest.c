@@ -366,6 +366,8 @@ int ingest_take(struct ingest *ingest, const char *gateway, const char *text, si
     }
     ingest->counts.rows++;
     int misread = feed_row_decode(text, len, &row, &fault);
+    if (misread == FEED_MEMORY)
+        return ingest->error = -ENOMEM;
     if (misread && !envelope_read(text, len, &row)) {
         ingest->counts.malformed++;
         note_trouble(ingest, gateway, "malformed",
@@ -373,6 +375,9 @@ int ingest_take(struct ingest *ingest, const char *gateway, const char *text, si
                      "publish there?");
         return 0;
     }
+    /* Read a moment later it was JSON after all: there was no memory for it. */
+    if (misread == FEED_NOT_JSON)
+        return ingest->error = -ENOMEM;
     ingest->error = take_row(ingest, gateway, &row,
                              !misread                  ? NULL
                              : misread == FEED_VERSION ? "newer row"
@@ -492,8 +497,9 @@ static int retry_one(struct ingest *ingest, const struct copied *copied)
     struct feed_row row;
     struct feed_fault fault;
     const char *why;
-    if (feed_row_decode(copied->text, copied->len, &row, &fault))
-        return 0;
+    int misread = feed_row_decode(copied->text, copied->len, &row, &fault);
+    if (misread) /* what is in quarantine was JSON when it came */
+        return misread == FEED_MEMORY || misread == FEED_NOT_JSON ? -ENOMEM : 0;
     int error = use_row(ingest, copied->gateway, &row, &why);
     return error || why ? error : store_drop_quarantine(ingest->store, copied->id);
 }

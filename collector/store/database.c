@@ -103,6 +103,15 @@ static int query_text(sqlite3 *db, const char *sql, char *text, size_t size)
     return database_error(result);
 }
 
+/* What quick_check says of a page that cannot be read now sounds like damage and is none. */
+static int check_error(const char *text)
+{
+    const char *code = strstr(text, "error code=");
+    if (code)
+        return database_error(atoi(code + strlen("error code=")));
+    return strstr(text, "failed to get page") ? -EIO : -EBADMSG;
+}
+
 /* Whether the file is whole: 0, -EBADMSG, or another error. */
 static int check_whole(sqlite3 *db)
 {
@@ -110,8 +119,10 @@ static int check_whole(sqlite3 *db)
     int error = query_text(db, "PRAGMA quick_check(1)", text, sizeof text);
     if (error || strcmp(text, "ok") == 0)
         return error;
-    log_error("The store is damaged: %s", text);
-    return -EBADMSG;
+    error = check_error(text);
+    if (error == -EBADMSG)
+        log_error("The store is damaged: %s", text);
+    return error;
 }
 
 /* What came after the first layout, by the version it makes another of; a new store takes them all. */

@@ -25,9 +25,7 @@ void courier_connected(struct courier *courier, int64_t now_us)
 
 uint64_t courier_wanted(const struct courier *courier)
 {
-    struct spool_state state;
-    spool_state(courier->spool, &state);
-    return flow_next(&courier->flow, state.last);
+    return flow_next(&courier->flow, spool_last(courier->spool));
 }
 
 int courier_read(struct courier *courier, uint64_t wanted, struct feed_row *row)

@@ -205,6 +205,17 @@ static int make_schema(struct disk *disk)
     return error;
 }
 
+/* What quick_check says of a page that cannot be read now sounds like damage and is none. */
+static int check_error(const char *text)
+{
+    const char *code = strstr(text, "error code=");
+    if (strcmp(text, "ok") == 0)
+        return 0;
+    if (code != NULL)
+        return error_of(atoi(code + strlen("error code=")));
+    return strstr(text, "failed to get page") != NULL ? -EIO : -EBADMSG;
+}
+
 static int check_pages(struct disk *disk)
 {
     sqlite3_stmt *statement;
@@ -212,10 +223,13 @@ static int check_pages(struct disk *disk)
         disk, sqlite3_prepare_v2(disk->db, "PRAGMA quick_check(1)", -1, &statement, NULL));
     if (error != 0)
         return error;
-    bool sound = sqlite3_step(statement) == SQLITE_ROW &&
-                 strcmp((const char *)sqlite3_column_text(statement, 0), "ok") == 0;
+    int said = -EBADMSG;
+    if (sqlite3_step(statement) == SQLITE_ROW) {
+        const char *text = (const char *)sqlite3_column_text(statement, 0);
+        said = text != NULL ? check_error(text) : -ENOMEM;
+    }
     error = disk_error(disk, sqlite3_finalize(statement));
-    return error != 0 ? error : sound ? 0 : -EBADMSG;
+    return error != 0 ? error : said;
 }
 
 static int read_id(struct disk *disk)

@@ -502,6 +502,11 @@ void spool_state(struct spool *spool, struct spool_state *state)
     };
 }
 
+uint64_t spool_last(const struct spool *spool)
+{
+    return spool->last;
+}
+
 void spool_settle_clock(struct spool *spool, int64_t event_ms, int64_t boot_ms, bool synchronised)
 {
     int64_t offset_ms;

@@ -80,6 +80,8 @@ enum spool_mark_result spool_mark(struct spool *spool, int collector, const stru
 int spool_renew(struct spool *spool);
 
 void spool_state(struct spool *spool, struct spool_state *state);
+/* Number of the last committed row: asked for every row that is published. */
+uint64_t spool_last(const struct spool *spool);
 
 /* Takes notice of the kernel's word on its clock; adds the row that corrects this boot when it is
  * due. */
