@@ -1,0 +1,30 @@
+/* Short scenes on one machine that are played again and again with something failing. */
+#ifndef EDGEROW_SIMULATION_SCENES_H
+#define EDGEROW_SIMULATION_SCENES_H
+
+#include "tests/simulation/medium.h"
+#include "tests/simulation/world.h"
+
+enum { SCENE_MACHINE = 3 };
+
+struct scene {
+    const char *name;
+    unsigned steps;
+    int (*open)(struct scene *scene);
+    void (*close)(struct scene *scene); /* also when half open */
+    int (*play)(struct scene *scene, unsigned step);
+    /* What is on disk in the end. Caller frees. */
+    char *(*tell)(struct scene *scene);
+    bool opened;
+};
+
+bool scene_is_open(const struct scene *scene);
+/* Hearing, committing, marks, thinning and forgetting. */
+struct scene *scene_of_gateway(void);
+/* Batches, quarantine, another roster, judging, the outbox, pruning. */
+struct scene *scene_of_collector(const struct world_fixed *fixed);
+
+/* A report of a station, as a frame that a gateway has taken. k: from 0, one an hour. */
+void scene_frame(unsigned station, unsigned k, struct feed_frame *frame);
+
+#endif
