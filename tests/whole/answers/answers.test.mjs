@@ -16,7 +16,7 @@ import { startWorld } from '../support/world.mjs';
 import { dice, Oracle, Station } from './stations.mjs';
 
 const MINUTE = 60000;
-const hours = Number(process.env.EDGEROW_ANSWER_HOURS ?? 12);
+const hours = Number(process.env.EDGEROW_ANSWER_HOURS ?? 2);
 const seed = Number(process.env.EDGEROW_SEED ?? 1);
 const random = dice(seed);
 const { folder, remove } = makeFolder('answers');
@@ -209,7 +209,7 @@ test('an unlawful channel or power is refused with a lawful way out', () => {
   assert.equal(order('T-4', 'marks', '20', '30').status, 2);
 });
 
-test('an order that is not answered expires, and says so', async () => {
+test('an order that is not answered can be taken back, or expires and says so', async () => {
   const last = stations.at(-1);
   const { hear } = last;
   last.hear = () => {}; // deaf
@@ -221,7 +221,16 @@ test('an order that is not answered expires, and says so', async () => {
   await slices(1, { confirmed: 0 });
   assert.equal(why(last.trap).order.state, 'cancelled');
   assert.equal(ear.last(`edgerow/home/order/office/${last.devaddr}`), null);
+  assert.equal(order('--days', '1', last.trap, 'interval', '20').status, 0);
+  await slices(2, { confirmed: 0 });
+  assert.equal(why(last.trap).order.state, 'sent');
+  await world.step(24 * 60 * MINUTE);
+  await slices(1, { confirmed: 0 });
+  assert.equal(why(last.trap).order.state, 'expired');
+  assert.match(collector.output, /The order "interval 20 min" to the station of trap T-6: given up/);
+  assert.equal(ear.last(`edgerow/home/order/office/${last.devaddr}`), null);
   last.hear = hear;
+  await slices(4);
 });
 
 test('a lease moves to the gateway that hears the station better, and nobody answers twice', async () => {
