@@ -106,7 +106,7 @@ static int end_writing(sqlite3 *db, int error)
 int order_give(sqlite3 *db, const char *trap, uint32_t devaddr, const struct air_order *order,
                int64_t now_s, int64_t until_s, uint64_t *number)
 {
-    struct order latest;
+    struct order latest = {.state = ORDER_DONE};
     int error = database_run(db, "BEGIN IMMEDIATE");
     if (error)
         return error;
@@ -146,7 +146,7 @@ int order_set(sqlite3 *db, const struct order *order)
 
 int order_cancel(sqlite3 *db, uint32_t devaddr, int64_t now_s, struct order *cancelled)
 {
-    struct order latest;
+    struct order latest = {.state = ORDER_DONE};
     int error = database_run(db, "BEGIN IMMEDIATE");
     if (error)
         return error;
