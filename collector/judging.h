@@ -30,7 +30,7 @@ struct judging_events {
     void (*notice)(void *user, const struct feed_notice_state *state);
 };
 
-/* Reads at most 30 days back from now_s. site and roster must outlive it. db may be read-only when
+/* Reads three weeks back from now_s, and of stations silent for longer when they were heard last. site and roster must outlive it. db may be read-only when
  * judging_run is not called. 0 or a negative errno; what went wrong is logged. */
 int judging_open(struct judging **judging, sqlite3 *db, const struct site_settings *site,
                  const struct roster *roster, const struct judging_events *events, int64_t now_s);
@@ -44,6 +44,7 @@ struct judging_report {
     uint32_t devaddr, key_check, fcnt;
     int64_t heard_ms;
     bool first;
+    bool unsure; /* its gateway's clock was wrong: what it says counts, but not its instant */
     const char *gateway;
     const struct air_report *report;
 };
@@ -83,9 +84,9 @@ void judging_count(const struct judging *judging, struct judging_counts *counts)
 /* The answers of the last look, by the roster's traps in order of block and name. */
 struct judging_trap {
     struct feed_trap_state state;
-    double latitude, longitude; /* NAN: not given */
-    double bring_l;             /* bait to bring on a visit */
-    struct why bait, silence;   /* the figures */
+    double latitude, longitude;       /* NAN: not given */
+    double bring_l;                   /* bait to bring on a visit */
+    struct why bait, silence, counts; /* the figures */
 };
 size_t judging_trap_count(const struct judging *judging);
 /* Fills *trap, figures included. 0, or -ENOENT. */

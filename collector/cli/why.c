@@ -100,7 +100,9 @@ static int print_text(const struct site_view *view, const struct judging_trap *t
     print_state(view, trap);
     orders_view_print_unit(view, trap->state.devaddr);
     int error = print_figures(view, "Bait", &trap->bait);
-    return error != 0 ? error : print_figures(view, "Station", &trap->silence);
+    if (error == 0)
+        error = print_figures(view, "Station", &trap->silence);
+    return error != 0 ? error : print_figures(view, "Counts", &trap->counts);
 }
 
 /* ---- JSON ---- */
@@ -136,10 +138,11 @@ static int print_json(const struct site_view *view, const struct judging_trap *t
     size_t len;
     if (feed_trap_state_encode(&trap->state, text, sizeof text, &len) != 0)
         return -EINVAL;
-    json_t *all = json_pack("{s:i, s:o, s:o, s:o, s:o}", "version", FEED_VERSION_NOW, "trap",
-                            json_loadb(text, len, 0, NULL), "bait", figures_json(&trap->bait),
-                            "silence", figures_json(&trap->silence), "order",
-                            orders_view_unit_json(view, trap->state.devaddr));
+    json_t *all =
+        json_pack("{s:i, s:o, s:o, s:o, s:o, s:o}", "version", FEED_VERSION_NOW, "trap",
+                  json_loadb(text, len, 0, NULL), "bait", figures_json(&trap->bait), "silence",
+                  figures_json(&trap->silence), "counts", figures_json(&trap->counts), "order",
+                  orders_view_unit_json(view, trap->state.devaddr));
     if (!all)
         return -ENOMEM;
     json_dumpf(all, stdout, JSON_INDENT(2) | JSON_REAL_PRECISION(12));

@@ -176,6 +176,7 @@ static void report_heard(void *user, const char *gateway, const struct feed_fram
                                    .fcnt = frame->fcnt,
                                    .heard_ms = frame->heard_ms,
                                    .first = first,
+                                   .unsure = !frame->synchronised,
                                    .gateway = gateway,
                                    .report = report};
     judging_hear(daemon->judging, &heard);

@@ -295,10 +295,13 @@ static void judge_faults(struct judge *j)
         why_text(j->why, "trap", "tilted", "a trap that lies or leans does not guard", MEASURED);
         fail(j, FEED_REASON_TILTED);
     }
-    if (facts->level_fault || facts->counter_fault || facts->trace->stuck)
+    if (facts->level_fault || facts->counter_fault || facts->counter_stuck || facts->trace->stuck)
         consider(j, (struct candidate){.reason = FEED_REASON_SENSOR_FAULT});
     if (facts->counter_fault)
         why_text(j->why, "counter", "reports a fault", "its passes are doubtful", MEASURED);
+    if (facts->counter_stuck)
+        why_text(j->why, "counter", "counts nothing", "while its neighbours catch: see the counts",
+                 MEASURED);
     if (facts->battery_mv != AIR_BATTERY_UNKNOWN && facts->battery_mv < BATTERY_LOW_MV) {
         why_number(j->why, "battery under load", facts->battery_mv / 1000.0, "V",
                    "below 2.2 V the cells are near their end", JUDGED);

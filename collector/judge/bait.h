@@ -23,6 +23,7 @@ struct bait_facts {
     int64_t heard_s; /* last report; 0: never */
     double level_mm; /* of that report; NAN: not measured */
     bool tilted, level_fault, counter_fault;
+    bool counter_stuck;        /* counts nothing while the neighbours catch, see counts.h */
     int battery_mv;            /* under load; AIR_BATTERY_UNKNOWN */
     int64_t net_since_emptied; /* entries less exits; -1: unknown */
     double net_per_day;        /* of the last three days; NAN: unknown */

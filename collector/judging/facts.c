@@ -19,6 +19,7 @@ static void hours_clear(struct facts_trap *trap, size_t from, size_t to)
         trap->hours[i] = (struct level_hour){.level_8mm = LEVEL_NONE};
         trap->temperature_dc[i] = AIR_TEMPERATURE_UNKNOWN;
         trap->humidity_pm[i] = AIR_HUMIDITY_UNKNOWN;
+        trap->counted[i] = (struct counts_hour){0};
     }
 }
 
@@ -117,6 +118,7 @@ static void slide_trap(struct facts_trap *trap, size_t by)
     memmove(trap->hours, trap->hours + by, (LEVEL_HOURS - by) * sizeof(trap->hours[0]));
     memmove(trap->temperature_dc, trap->temperature_dc + by,
             (LEVEL_HOURS - by) * sizeof(trap->temperature_dc[0]));
+    memmove(trap->counted, trap->counted + by, (LEVEL_HOURS - by) * sizeof(trap->counted[0]));
     memmove(trap->humidity_pm, trap->humidity_pm + by,
             (LEVEL_HOURS - by) * sizeof(trap->humidity_pm[0]));
     hours_clear(trap, LEVEL_HOURS - by, LEVEL_HOURS);
@@ -279,6 +281,32 @@ static int16_t add_net(int16_t net, int more)
     return (int16_t)(sum > INT16_MAX ? INT16_MAX : sum < -INT16_MAX ? -INT16_MAX : sum);
 }
 
+static uint16_t add_count(uint16_t sum, unsigned more)
+{
+    return (uint16_t)(sum + more > UINT16_MAX ? UINT16_MAX : sum + more);
+}
+
+/* What was counted since the previous report, in this one's hour; known there only when that report was no
+ * further back than the hour before. */
+static void note_counted(struct facts_trap *trap, const struct air_report *r, size_t hour,
+                         int64_t at_s)
+{
+    const struct facts_last *last = &trap->last;
+    struct counts_hour *counted = &trap->counted[hour];
+    uint32_t entries = r->entries - last->entries;
+    uint16_t shorts = (uint16_t)((uint16_t)r->short_passes - last->short_passes);
+    uint16_t blocked_2s = (uint16_t)((uint16_t)r->blocked_2s - last->blocked_2s);
+    if (entries > NET_MOST || shorts > NET_MOST || blocked_2s > NET_MOST)
+        return;
+    bool near = at_s / FACTS_HOUR_S - trap->heard_s / FACTS_HOUR_S <= 1 &&
+                at_s - trap->heard_s <= 2 * trap->interval_s + trap->interval_s / 2;
+    counted->known = near && (counted->known || !counted->heard);
+    counted->heard = true;
+    counted->entries = add_count(counted->entries, entries);
+    counted->shorts = add_count(counted->shorts, shorts);
+    counted->blocked_s = add_count(counted->blocked_s, 2u * blocked_2s);
+}
+
 static void note_press(struct facts_trap *trap, int hour, int64_t at_s)
 {
     add_visit(trap->presses, &trap->press_count, (struct level_visit){at_s, LEVEL_PRESSED});
@@ -313,8 +341,10 @@ static void note_latest(struct facts *facts, struct facts_trap *trap,
         long missing = missing_before(facts, trap, report, at_s);
         silence_losses_note(&trap->losses, missing);
         silence_losses_note(&facts->losses, missing);
-        if (hour >= 0 && last->epoch == r->epoch)
+        if (hour >= 0 && last->epoch == r->epoch) {
             trap->hours[hour].net = add_net(trap->hours[hour].net, note_net(last, r));
+            note_counted(trap, r, (size_t)hour, at_s);
+        }
     } else {
         trap->losses = (struct silence_losses){0};
     }
@@ -327,8 +357,10 @@ static void note_latest(struct facts *facts, struct facts_trap *trap,
                                 .service_sequence = r->service_sequence,
                                 .entries = r->entries,
                                 .exits = (uint16_t)r->exits,
+                                .short_passes = (uint16_t)r->short_passes,
+                                .blocked_2s = (uint16_t)r->blocked_2s,
                                 .known = true};
-    trap->heard_s = at_s;
+    trap->heard_s = at_s > trap->heard_s ? at_s : trap->heard_s;
     trap->flags = r->flags;
     trap->interval_s = r->interval_min * 60;
     trap->level_mm = r->level_qmm == AIR_LEVEL_UNKNOWN ? NAN : r->level_qmm / 4.0;
@@ -356,28 +388,59 @@ static void note_gateway(struct facts *facts, struct facts_trap *trap, const cha
             trap->heard_by[i] /= 2;
 }
 
+static bool same_unit(const struct facts_trap *trap, const struct judging_report *report)
+{
+    return trap->last.known && trap->last.devaddr == report->devaddr &&
+           trap->last.key_check == report->key_check;
+}
+
+static void hear_first(struct facts *facts, struct facts_trap *trap,
+                       const struct judging_report *report, int64_t at_s)
+{
+    int hour = facts_hour(facts, at_s);
+    bool same = same_unit(trap, report);
+    if (same && report->fcnt < trap->last.fcnt) {
+        silence_losses_note(&trap->losses, -1);
+        silence_losses_note(&facts->losses, -1);
+    } else if (same || at_s >= trap->heard_s) {
+        note_latest(facts, trap, report, hour, at_s);
+    }
+    if (hour >= 0 && !report->unsure)
+        note_hour(trap, (size_t)hour, report->report);
+}
+
+/* Another gateway heard the same: what a wrong clock could not say, its stamp does. */
+static void hear_copy(struct facts *facts, struct facts_trap *trap,
+                      const struct judging_report *report, int64_t at_s)
+{
+    if (report->unsure || !same_unit(trap, report) || report->fcnt != trap->last.fcnt ||
+        at_s <= trap->heard_s)
+        return;
+    int hour = facts_hour(facts, at_s);
+    trap->heard_s = at_s;
+    if (hour >= 0)
+        note_hour(trap, (size_t)hour, report->report);
+}
+
 void facts_hear(struct facts *facts, const struct judging_report *report)
 {
     int64_t at_s = report->heard_ms / 1000;
-    const struct roster_assignment *assignment =
-        roster_of_unit(facts->roster, report->devaddr, at_s);
+    bool lately = report->unsure && facts->learned_hour != 0;
+    const struct roster_assignment *assignment = roster_of_unit(
+        facts->roster, report->devaddr, lately ? facts->learned_hour * FACTS_HOUR_S : at_s);
     if (assignment == NULL)
         return;
     struct facts_trap *trap =
         &facts->traps[facts->trap_of_assignment[assignment - facts->roster->assignments]];
-    int hour = facts_hour(facts, at_s);
-    if (report->first) {
-        bool same = trap->last.known && trap->last.devaddr == report->devaddr &&
-                    trap->last.key_check == report->key_check;
-        if (same && report->fcnt < trap->last.fcnt) {
-            silence_losses_note(&trap->losses, -1);
-            silence_losses_note(&facts->losses, -1);
-        } else if (same || at_s >= trap->heard_s) {
-            note_latest(facts, trap, report, hour, at_s);
-        }
-        if (hour >= 0)
-            note_hour(trap, (size_t)hour, report->report);
-    }
-    if (report->gateway != NULL)
+    /* A wrong stamp moves nothing: the report came after the last one, and more is not known. */
+    if (report->unsure)
+        at_s = trap->heard_s;
+    if (at_s == 0)
+        return;
+    if (report->first)
+        hear_first(facts, trap, report, at_s);
+    else
+        hear_copy(facts, trap, report, at_s);
+    if (report->gateway != NULL && !report->unsure)
         note_gateway(facts, trap, report->gateway, at_s);
 }

@@ -3,6 +3,7 @@
 #define EDGEROW_JUDGING_FACTS_H
 
 #include "collector/judge/bait.h"
+#include "collector/judge/counts.h"
 #include "collector/judge/silence.h"
 #include "collector/judge/weather.h"
 #include "collector/judging.h"
@@ -16,7 +17,7 @@ struct facts_last {
     uint32_t devaddr, key_check, fcnt;
     uint8_t epoch, service_sequence;
     uint32_t entries;
-    uint16_t exits;
+    uint16_t exits, short_passes, blocked_2s;
     bool known;
 };
 
@@ -37,7 +38,9 @@ struct facts_trap {
     struct level_hour hours[LEVEL_HOURS];
     int16_t temperature_dc[LEVEL_HOURS]; /* AIR_TEMPERATURE_UNKNOWN */
     int16_t humidity_pm[LEVEL_HOURS];    /* AIR_HUMIDITY_UNKNOWN */
-    size_t sample_hour;                  /* index */
+    struct counts_hour counted[LEVEL_HOURS];
+    struct counts_trace counts;
+    size_t sample_hour; /* index */
     size_t sample_count;
     int16_t samples[FACTS_SAMPLES_MAX]; /* levels of that hour, eighths of a millimetre */
 
@@ -60,7 +63,9 @@ struct facts_block {
     const struct roster_block *block;
     float temperature_c[LEVEL_HOURS], humidity[LEVEL_HOURS], rain_mm[LEVEL_HOURS];
     float demand_mm[LEVEL_HOURS];
-    float factors[LEVEL_DAYS]; /* see judge/drift.h */
+    float factors[LEVEL_DAYS];                          /* see judge/drift.h */
+    uint32_t entries[LEVEL_HOURS], shorts[LEVEL_HOURS]; /* see judge/counts.h */
+    size_t counters;
     struct law_choice law;
     double outlook_mm_day[LEVEL_DAYS];
     struct level_block shared;
@@ -93,6 +98,8 @@ struct facts {
     size_t block_count;
     struct facts_gateway gateways[FACTS_GATEWAYS_MAX];
     size_t gateway_count;
+    bool dark[LEVEL_HOURS];
+    int64_t dark_from;            /* first hour for which that was learned */
     struct silence_losses losses; /* of all stations */
     int64_t learned_hour;         /* hour of the last learning; 0: never */
 };
@@ -120,7 +127,7 @@ void facts_learn(struct facts *facts, int64_t now_s);
 void facts_judge(struct facts *facts, int64_t now_s);
 /* One trap's again, with figures. */
 void facts_explain(struct facts *facts, const struct facts_trap *trap, int64_t now_s,
-                   struct why *bait, struct why *silence);
+                   struct why *bait, struct why *silence, struct why *counts);
 /* Entries less exits since the insects were taken out, as far back as is known; -1: unknown. */
 int64_t facts_net(const struct facts *facts, const struct facts_trap *trap, int64_t now_s);
 struct bait_limits facts_limits(const struct facts *facts, const struct facts_trap *trap);

@@ -62,6 +62,8 @@ static int load(struct judging *j, const struct roster *roster, int64_t now_s)
     size_t *shown = calloc(facts.trap_count + 1, sizeof(*shown));
     rc = shown == NULL ? -ENOMEM : load_history(j->db, &facts, now_s);
     if (rc == 0)
+        rc = load_long_silent(j->db, &facts);
+    if (rc == 0)
         rc = load_visits(j->db, &facts, &last_visit);
     if (rc < 0) {
         free(shown);
@@ -149,11 +151,13 @@ void judging_hear_health(struct judging *judging, const char *name,
         gateway->refused_s = health->at_ms / 1000;
     note_troubles(gateway, health);
     gateway->health = *health;
-    gateway->health_s = health->at_ms / 1000;
+    /* A clock that is wrong says that the gateway is there, but not when: it must not seem to have listened
+     * while it was off. */
+    gateway->health_s = health->synchronised ? health->at_ms / 1000 : judging->now_s;
     bool hears = health->radio_count == 0;
     for (uint8_t i = 0; i < health->radio_count && i < FEED_RADIOS_MAX; i++)
         hears |= health->radios[i].working;
-    if (caught_up && hears)
+    if (caught_up && hears && health->synchronised)
         silence_gateway_note(&gateway->listening, gateway->health_s, HEALTH_GAP_S);
 }
 
@@ -510,7 +514,7 @@ static void fill_trap(struct judging *j, const struct facts_trap *trap, struct j
     out->latitude = a != NULL ? a->latitude : NAN;
     out->longitude = a != NULL ? a->longitude : NAN;
     out->bring_l = trap->bait.bring_l;
-    facts_explain(&j->facts, trap, j->now_s, &out->bait, &out->silence);
+    facts_explain(&j->facts, trap, j->now_s, &out->bait, &out->silence, &out->counts);
 }
 
 int judging_trap_at(struct judging *judging, size_t index, struct judging_trap *trap)

@@ -7,6 +7,7 @@
 #include "collector/judge/robust.h"
 #include "collector/judging/facts.h"
 #include "collector/judging/ring.h"
+#include "collector/season/sun.h"
 
 enum {
     LATE_HOURS = 3, /* hours that late reports may still change */
@@ -270,6 +271,64 @@ static void settle_assignments(struct facts *facts, int64_t now_s)
     }
 }
 
+/* Hours of which no part lies between dawn and dusk; anew when the hours have moved. */
+static void learn_dark(struct facts *facts)
+{
+    int64_t noon_s = (int64_t)((12 - facts->site->longitude / 15) * FACTS_HOUR_S);
+    int64_t first_s = facts->first_hour * FACTS_HOUR_S;
+    if (facts->dark_from == facts->first_hour)
+        return;
+    facts->dark_from = facts->first_hour;
+    for (size_t h = 0; h < LEVEL_HOURS; h++)
+        facts->dark[h] = true;
+    for (int64_t day = first_s / DAY_S - 1; day <= first_s / DAY_S + LEVEL_DAYS + 1; day++) {
+        struct sun_day sun;
+        sun_of_day(facts->site->latitude, facts->site->longitude, day * DAY_S + noon_s, &sun);
+        int64_t from = sun.twilight ? sun.dawn_s / FACTS_HOUR_S : day * 24;
+        int64_t to = sun.twilight ? sun.dusk_s / FACTS_HOUR_S : day * 24 + 23;
+        /* A report carries what was counted since the one before. */
+        for (int64_t h = from - facts->first_hour; h <= to + 1 - facts->first_hour; h++)
+            if (h >= 0 && h < LEVEL_HOURS)
+                facts->dark[h] = false;
+    }
+}
+
+static void sum_entries(struct facts *facts, struct facts_block *block, size_t hours)
+{
+    memset(block->entries, 0, sizeof(block->entries));
+    memset(block->shorts, 0, sizeof(block->shorts));
+    block->counters = 0;
+    for (size_t i = 0; i < facts->trap_count; i++) {
+        const struct facts_trap *trap = &facts->traps[i];
+        if (trap->block != (size_t)(block - facts->blocks) || !trap->active)
+            continue;
+        block->counters++;
+        for (size_t h = 0; h < hours; h++) {
+            uint32_t entries = trap->counted[h].entries, shorts = trap->counted[h].shorts;
+            block->entries[h] += entries < COUNTS_HOUR_MOST ? entries : COUNTS_HOUR_MOST;
+            block->shorts[h] += shorts < COUNTS_HOUR_MOST ? shorts : COUNTS_HOUR_MOST;
+        }
+    }
+}
+
+/* Which hours of the counters are to be doubted. */
+static void learn_counts(struct facts *facts, size_t hours)
+{
+    learn_dark(facts);
+    for (size_t b = 0; b < facts->block_count; b++)
+        sum_entries(facts, &facts->blocks[b], hours);
+    for (size_t i = 0; i < facts->trap_count; i++) {
+        struct facts_trap *trap = &facts->traps[i];
+        const struct facts_block *block = &facts->blocks[trap->block];
+        struct counts_block shared = {block->entries, block->shorts, block->counters,
+                                      block->rain_mm, facts->dark};
+        struct counts_facts counts = {facts->first_hour, hours,        trap->counted,
+                                      trap->hours,       &trap->trace, &shared};
+        if (trap->active)
+            counts_learn(&counts, &trap->counts);
+    }
+}
+
 /* One pass over everything: weather, traps, then what the traps say of the weather. Returns whether a
  * block's law was changed. */
 static bool learn_all(struct facts *facts, size_t hours, double *work)
@@ -296,6 +355,7 @@ void facts_learn(struct facts *facts, int64_t now_s)
         for (int i = 0; i < passes && work != NULL; i++)
             if (learn_all(facts, hours, work) && i + FIRST_PASSES > passes)
                 passes = i + FIRST_PASSES < PASSES_MOST ? i + FIRST_PASSES : PASSES_MOST;
+        learn_counts(facts, hours);
         if (work != NULL)
             facts->learned_hour = hour;
         free(work);
@@ -344,6 +404,7 @@ static void judge_trap(const struct facts *facts, const struct facts_trap *trap,
                               .tilted = trap->flags & AIR_FLAG_TILT,
                               .level_fault = trap->flags & AIR_FLAG_LEVEL_FAULT,
                               .counter_fault = trap->flags & AIR_FLAG_COUNTER_FAULT,
+                              .counter_stuck = trap->counts.zero_s != 0,
                               .battery_mv = trap->battery_mv,
                               .net_since_emptied = facts_net(facts, trap, now_s),
                               .net_per_day = net_per_day(facts, trap, now_s),
@@ -351,14 +412,28 @@ static void judge_trap(const struct facts *facts, const struct facts_trap *trap,
     bait_judge(&limits, &bait, now_s, verdict, why);
 }
 
+/* Since a trap was last heard. One whose gateway is not known, because that was long ago, was to be heard by any. */
+static int64_t listened_since(const struct facts *facts, const struct facts_trap *trap,
+                              const struct facts_gateway *home)
+{
+    if (trap->heard_s == 0)
+        return 0;
+    if (home != NULL)
+        return silence_gateway_listened(&home->listening, trap->heard_s, home->listening.heard_s);
+    int64_t least_s = facts->gateway_count > 0 ? INT64_MAX : 0;
+    for (size_t i = 0; i < facts->gateway_count; i++) {
+        const struct silence_gateway *listening = &facts->gateways[i].listening;
+        int64_t s = silence_gateway_listened(listening, trap->heard_s, listening->heard_s);
+        least_s = s < least_s ? s : least_s;
+    }
+    return least_s;
+}
+
 static void judge_silence(const struct facts *facts, const struct facts_trap *trap,
                           const struct facts_gateway *home, struct silence_verdict *verdict,
                           struct why *why)
 {
-    int64_t listened_s =
-        home == NULL || trap->heard_s == 0
-            ? 0
-            : silence_gateway_listened(&home->listening, trap->heard_s, home->listening.heard_s);
+    int64_t listened_s = listened_since(facts, trap, home);
     struct silence_facts silence = {.losses = &trap->losses,
                                     .site = &facts->losses,
                                     .heard_s = trap->heard_s,
@@ -424,11 +499,12 @@ void facts_judge(struct facts *facts, int64_t now_s)
 }
 
 void facts_explain(struct facts *facts, const struct facts_trap *trap, int64_t now_s,
-                   struct why *bait, struct why *silence)
+                   struct why *bait, struct why *silence, struct why *counts)
 {
     struct bait_verdict unused_bait;
     struct silence_verdict unused_silence;
-    bait->count = silence->count = 0;
+    bait->count = silence->count = counts->count = 0;
     judge_trap(facts, trap, now_s, &unused_bait, bait);
     judge_silence(facts, trap, facts_home(facts, trap), &unused_silence, silence);
+    counts_explain(&trap->counts, counts);
 }

@@ -3,6 +3,7 @@
 #include <errno.h>
 #include <string.h>
 
+/* The key of an unsynchronised report is where its neighbours put it: as good as can be had. */
 static void load_row(sqlite3_stmt *statement, struct facts *facts, bool first)
 {
     struct air_report report;
@@ -13,7 +14,9 @@ static void load_row(sqlite3_stmt *statement, struct facts *facts, bool first)
     struct judging_report heard = {.devaddr = (uint32_t)sqlite3_column_int64(statement, 1),
                                    .key_check = (uint32_t)sqlite3_column_int64(statement, 2),
                                    .fcnt = (uint32_t)sqlite3_column_int64(statement, 3),
-                                   .heard_ms = sqlite3_column_int64(statement, 0),
+                                   .heard_ms = sqlite3_column_int(statement, 8)
+                                                   ? sqlite3_column_int64(statement, 0)
+                                                   : sqlite3_column_int64(statement, 6) * 1000,
                                    .first = first,
                                    .gateway = (const char *)sqlite3_column_text(statement, 5),
                                    .report = &report};
@@ -26,7 +29,7 @@ int load_history(sqlite3 *db, struct facts *facts, int64_t now_s)
     if (sqlite3_prepare_v2(
             db,
             "SELECT r.heard_ms, s.devaddr, s.key_check, r.fcnt, r.payload, h.gateway,"
-            " r.at_s, r.series FROM report r JOIN series s ON s.series = r.series"
+            " r.at_s, r.series, r.sure FROM report r JOIN series s ON s.series = r.series"
             " LEFT JOIN heard h ON h.at_s = r.at_s AND h.series = r.series"
             " AND h.fcnt = r.fcnt WHERE r.at_s BETWEEN ? AND ?"
             " ORDER BY r.at_s, r.series, r.fcnt",
@@ -44,6 +47,29 @@ int load_history(sqlite3 *db, struct facts *facts, int64_t now_s)
         series = sqlite3_column_int64(statement, 7);
         fcnt = sqlite3_column_int64(statement, 3);
         load_row(statement, facts, first);
+    }
+    sqlite3_finalize(statement);
+    return step == SQLITE_DONE ? 0 : -EIO;
+}
+
+/* A station that was last heard before all that: it is silent, not new. */
+int load_long_silent(sqlite3 *db, struct facts *facts)
+{
+    sqlite3_stmt *statement;
+    if (sqlite3_prepare_v2(db, "SELECT devaddr, max(heard_s) FROM series GROUP BY devaddr", -1,
+                           &statement, NULL) != SQLITE_OK)
+        return -EIO;
+    int step;
+    while ((step = sqlite3_step(statement)) == SQLITE_ROW) {
+        int64_t heard_s = sqlite3_column_int64(statement, 1);
+        const struct roster_assignment *a =
+            roster_of_unit(facts->roster, (uint32_t)sqlite3_column_int64(statement, 0), heard_s);
+        if (heard_s == 0 || a == NULL || a->to_s != INT64_MAX)
+            continue;
+        struct facts_trap *trap =
+            &facts->traps[facts->trap_of_assignment[a - facts->roster->assignments]];
+        if (trap->heard_s == 0)
+            trap->heard_s = heard_s;
     }
     sqlite3_finalize(statement);
     return step == SQLITE_DONE ? 0 : -EIO;

@@ -8,6 +8,8 @@
 
 /* The reports and visits of as many hours as facts hold. 0, -EIO or -ENOMEM. */
 int load_history(sqlite3 *db, struct facts *facts, int64_t now_s);
+/* Of traps whose station is not in that history: when it was last heard. */
+int load_long_silent(sqlite3 *db, struct facts *facts);
 /* Visits entered since, above *last_id, which moves on. */
 int load_visits(sqlite3 *db, struct facts *facts, int64_t *last_id);
 

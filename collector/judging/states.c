@@ -130,7 +130,8 @@ void states_trap(const struct facts *facts, const struct facts_trap *trap, int64
         .temperature_c = trap->temperature_c,
         .passes_since_emptied = facts_net(facts, trap, now_s),
         .passes_today = trap->passes_today,
-        .passes_yesterday = trap->passes_yesterday};
+        .passes_yesterday = trap->passes_yesterday,
+        .doubtful_hours = trap->heard_s != 0 ? (int64_t)trap->counts.week_hours : -1};
     memcpy(state->trap, trap->name, sizeof(state->trap));
     memcpy(state->block, facts->blocks[trap->block].block->name, sizeof(state->block));
 }

@@ -6,6 +6,7 @@
 #include <string.h>
 
 #include "collector/notice/page.h"
+#include "collector/notice/text.h"
 
 /* Room that what follows the lists needs, and one line of a list. */
 enum { ROOM_AFTER = 6000, ROOM_OF_LINE = 300, NAMES_IN_LINE = 8 };
@@ -57,7 +58,10 @@ static void other_essence(const struct letter *letter, char *essence, size_t cap
     while (!is_other(part))
         part++;
     if (part->kind == FEED_NOTICE_SILENT_GATEWAY)
-        snprintf(essence, capacity, "%.20s not heard", part->subject);
+        snprintf(essence, capacity, "%.20s %s", part->subject,
+                 notice_only_stations(part->kind, part->items, part->item_count)
+                     ? "hears few stations"
+                     : "not heard");
     else if (part->kind == FEED_NOTICE_CATCH)
         snprintf(essence, capacity, "look at the fruit today");
     else

@@ -42,6 +42,16 @@ static void station_essence(const struct notice_story *story, char *essence, siz
         snprintf(essence, capacity, "%sno word from %zu stations", still, n);
 }
 
+/* The gateway itself is heard; it is its stations that are not. */
+bool notice_only_stations(enum feed_notice_kind kind, const struct notice_watch *items,
+                          size_t count)
+{
+    for (size_t i = 0; i < count; i++)
+        if (strcmp(items[i].item, "stations") != 0)
+            return false;
+    return kind == FEED_NOTICE_SILENT_GATEWAY && count > 0;
+}
+
 static void other_essence(const struct notice_story *story, char *essence, size_t capacity)
 {
     static const char *const open[] = {
@@ -60,8 +70,11 @@ static void other_essence(const struct notice_story *story, char *essence, size_
         [FEED_NOTICE_CATCH] = "the catch is below the action level",
         [FEED_NOTICE_BEES] = "few honey bees in the traps",
     };
-    snprintf(essence, capacity, "%s%s", story->phase == NOTICE_REPEAT ? "still " : "",
-             story->phase == NOTICE_CLOSING ? closed[story->kind] : open[story->kind]);
+    const char *words = story->phase == NOTICE_CLOSING ? closed[story->kind] : open[story->kind];
+    if (notice_only_stations(story->kind, story->items, story->item_count))
+        words = story->phase == NOTICE_CLOSING ? "hears its stations again"
+                                               : "many of its stations silent";
+    snprintf(essence, capacity, "%s%s", story->phase == NOTICE_REPEAT ? "still " : "", words);
 }
 
 static void write_title(const struct notice_story *story, char title[NOTICE_TITLE_MAX])

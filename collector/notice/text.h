@@ -19,6 +19,9 @@ struct notice_story {
     double soon_l; /* bait they will need */
 };
 
+/* Of a silent gateway's notice: only its stations are silent, it is heard itself. */
+bool notice_only_stations(enum feed_notice_kind kind, const struct notice_watch *items,
+                          size_t count);
 /* UTF-8. What does not fit is counted, not cut off silently. */
 void notice_text(const struct notice_story *story, char title[NOTICE_TITLE_MAX],
                  char text[NOTICE_TEXT_MAX]);

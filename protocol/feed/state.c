@@ -67,6 +67,7 @@ static const struct feed_field trap_list[] = {
     FEED_INTEGER_OR_NULL("passes_today", feed_trap_state, passes_today, 0, FEED_COUNT_MAX, -1),
     FEED_INTEGER_OR_NULL("passes_yesterday", feed_trap_state, passes_yesterday, 0, FEED_COUNT_MAX,
                          -1),
+    FEED_INTEGER_OR_NULL("doubtful_hours", feed_trap_state, doubtful_hours, 0, 168, -1),
 };
 static const struct feed_fields trap_fields = FEED_FIELDS(trap_list);
 

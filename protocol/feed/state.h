@@ -41,6 +41,7 @@ struct feed_trap_state {
     double level_mm, bait_age_days, battery_v, temperature_c;
     int64_t passes_since_emptied;           /* entries less exits; -1 unknown */
     int64_t passes_today, passes_yesterday; /* entries, local days; -1 unknown */
+    int64_t doubtful_hours; /* of the last week: hours whose passes are doubtful; -1 unknown */
 };
 
 enum feed_change {

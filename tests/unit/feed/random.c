@@ -301,6 +301,7 @@ void random_trap_state(struct random *r, void *target)
         .passes_since_emptied = count_or_none(r),
         .passes_today = count_or_none(r),
         .passes_yesterday = count_or_none(r),
+        .doubtful_hours = coin(r) ? -1 : (int64_t)random_between(r, 0, 168),
     };
     name(r, s->trap);
     name(r, s->block);

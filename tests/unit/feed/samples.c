@@ -340,7 +340,8 @@ static void trap_due(union message_value *v)
                                              .temperature_c = 18.5,
                                              .passes_since_emptied = 163,
                                              .passes_today = 2,
-                                             .passes_yesterday = 57};
+                                             .passes_yesterday = 57,
+                                             .doubtful_hours = 6};
 }
 
 static void trap_new(union message_value *v)
@@ -355,7 +356,8 @@ static void trap_new(union message_value *v)
                                              .temperature_c = NAN,
                                              .passes_since_emptied = -1,
                                              .passes_today = -1,
-                                             .passes_yesterday = -1};
+                                             .passes_yesterday = -1,
+                                             .doubtful_hours = -1};
 }
 
 static void block(union message_value *v)

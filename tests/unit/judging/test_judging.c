@@ -171,6 +171,97 @@ START_TEST(many_at_once_are_one_notice)
     ck_assert_int_eq(vineyard_count(&v, "SELECT count(*) FROM notice WHERE kind = 1"), 0);
     ck_assert_int_eq(vineyard_count(&v, "SELECT count(*) FROM notice WHERE kind = 2"), 1);
     ck_assert_int_ge(mails("20 of its 40 stations went silent together"), 1);
+    ck_assert_int_eq(mails("not heard"), 0); /* the gateway is heard */
+}
+END_TEST
+
+static void wrong_health(int64_t at_s)
+{
+    struct feed_gateway_health health = {.at_ms = at_s * 1000, .synchronised = false};
+    judging_hear_health(v.judging, "barn", &health, true);
+}
+
+/* After an outage a board without a battery-backed clock boots with the time at which it stopped. Its health must not
+ * prove that it listened then, or all its stations seem to have gone at once; and it is there, so it is not "not heard". */
+START_TEST(a_wrong_clock_proves_nothing)
+{
+    vineyard_open(&v, 2, 20);
+    vineyard_live(&v, 3 * DAY);
+    fill_all();
+    vineyard_live(&v, HOUR);
+    int64_t stopped_s = v.now_s;
+    v.gateway_away = true;
+    vineyard_live(&v, 8 * HOUR);
+    for (int i = 1; i <= 24; i++) {
+        v.now_s += 300;
+        wrong_health(stopped_s + i * 300);
+        ck_assert_int_eq(judging_run(v.judging, v.now_s), 0);
+    }
+    ck_assert_int_eq(vineyard_count(&v, "SELECT count(*) FROM watch WHERE item = 'stations'"), 0);
+    ck_assert_int_eq(vineyard_count(&v, "SELECT count(*) FROM notice WHERE kind = 2 AND open = 1"),
+                     0);
+    v.gateway_away = false;
+    vineyard_live(&v, DAY);
+    ck_assert_int_eq(vineyard_count(&v, "SELECT count(*) FROM notice WHERE kind = 1"), 0);
+    ck_assert_int_eq(mails("went silent together"), 0);
+}
+END_TEST
+
+/* A second gateway with a wrong clock is first to deliver what both heard: the healthy one's stations are not silent. */
+START_TEST(a_wrong_stamp_takes_nothing_back)
+{
+    vineyard_open(&v, 2, 20);
+    vineyard_live(&v, 3 * DAY);
+    for (int i = 0; i < 12; i++) {
+        vineyard_step(&v);
+        for (size_t t = 0; t < v.trap_count; t++) {
+            struct air_report report = {.kind = AIR_REGULAR,
+                                        .entries = v.traps[t].entries,
+                                        .exits = v.traps[t].exits,
+                                        .level_qmm = 320,
+                                        .interval_min = 15,
+                                        .service_sequence = v.traps[t].service_sequence,
+                                        .temperature_dc = 200,
+                                        .humidity_pm = AIR_HUMIDITY_UNKNOWN,
+                                        .battery_mv = 3000};
+            struct judging_report heard = {.devaddr = v.roster.assignments[t].devaddr,
+                                           .key_check = 7,
+                                           .fcnt = ++v.traps[t].fcnt,
+                                           .heard_ms = (v.now_s - 20 * HOUR) * 1000,
+                                           .first = true,
+                                           .unsure = true,
+                                           .gateway = "shed",
+                                           .report = &report};
+            judging_hear(v.judging, &heard);
+        }
+        ck_assert_int_eq(judging_run(v.judging, v.now_s), 0);
+        ck_assert_int_eq(vineyard_count(&v, "SELECT count(*) FROM watch WHERE item = 'stations'"),
+                         0);
+    }
+    struct judging_trap trap = look_at("T-0001");
+    ck_assert_int_gt(trap.state.last_heard_ms, (v.now_s - HOUR) * 1000);
+}
+END_TEST
+
+/* Out for longer than judging looks back: silent, not new. */
+START_TEST(a_long_silent_station_is_not_new)
+{
+    char sql[200];
+    vineyard_open(&v, 1, 4);
+    vineyard_live(&v, 2 * DAY);
+    v.traps[1].dead = true;
+    snprintf(sql, sizeof(sql), "UPDATE series SET heard_s = %lld WHERE series = 2",
+             (long long)v.now_s);
+    ck_assert_int_eq(sqlite3_exec(v.db, sql, NULL, NULL, NULL), SQLITE_OK);
+    int64_t heard_s = v.now_s;
+    v.now_s += 40 * DAY;
+    vineyard_reopen(&v);
+    vineyard_live(&v, 2 * DAY);
+    vineyard_reopen(&v);
+    vineyard_live(&v, HOUR);
+    struct judging_trap trap = look_at("T-0002");
+    ck_assert_int_eq(trap.state.condition, FEED_TRAP_SILENT);
+    ck_assert_int_eq(trap.state.last_heard_ms, heard_s * 1000);
 }
 END_TEST
 
@@ -224,7 +315,8 @@ START_TEST(reopening_changes_nothing)
         ck_assert_int_eq(after.state.condition, before[i].state.condition);
         ck_assert_int_eq(after.state.reason, before[i].state.reason);
         ck_assert_int_eq(after.state.last_visit_ms, before[i].state.last_visit_ms);
-        ck_assert_double_eq_tol(after.state.level_mm, before[i].state.level_mm, 0.3);
+        /* Which of two nearly equal laws a block follows depends on the days before. */
+        ck_assert_double_eq_tol(after.state.level_mm, before[i].state.level_mm, 0.5);
         ck_assert_int_eq(after.state.passes_since_emptied, before[i].state.passes_since_emptied);
     }
     ck_assert_int_eq(vineyard_count(&v, "SELECT count(*) FROM outbox"), owed);
@@ -465,6 +557,9 @@ int main(void)
     tcase_add_test(tests, one_silent_station);
     tcase_add_test(tests, a_gateway_away_silences_nobody);
     tcase_add_test(tests, many_at_once_are_one_notice);
+    tcase_add_test(tests, a_wrong_clock_proves_nothing);
+    tcase_add_test(tests, a_wrong_stamp_takes_nothing_back);
+    tcase_add_test(tests, a_long_silent_station_is_not_new);
     tcase_add_test(tests, the_broker_away_blames_nobody);
     tcase_add_test(tests, a_fallen_trap_is_told_by_day);
     tcase_add_test(tests, reopening_changes_nothing);
