@@ -15,7 +15,7 @@
 
 enum { BATCH_S = 6 * 3600 };
 
-/* A batch for every six hours, stored when its first report was heard. */
+/* A batch for every six hours, stored at their end: a report from ahead of that would have a doubtful stamp. */
 static void turn_batch(struct store *store, int64_t heard_s)
 {
     static int64_t begun_s = INT64_MIN;
@@ -23,7 +23,7 @@ static void turn_batch(struct store *store, int64_t heard_s)
         return;
     int error = begun_s == INT64_MIN ? 0 : store_commit(store);
     if (error == 0)
-        error = store_begin(store, heard_s);
+        error = store_begin(store, heard_s + BATCH_S);
     assert(error == 0);
     begun_s = heard_s;
 }
