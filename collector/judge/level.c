@@ -356,11 +356,13 @@ static void look_back(struct learner *l)
     if (block->outlook_mm_day == NULL || isnan(l->trace->rate))
         return;
     size_t count = day_pairs(l, LEVEL_AHEAD_DAYS, pairs), now = (l->facts->hour_count + 23) % 24;
+    /* Before the block's first days nothing was known of its weather that could have been foretold from. */
+    size_t first = l->series.count > 0 ? l->series.hour[0] : 0;
     for (size_t i = 0; i < count; i++) {
         size_t hour = l->series.hour[pairs[i].from];
         double foretold =
             l->trace->rate * block->outlook_mm_day[hour / 24] * (double)LEVEL_AHEAD_DAYS;
-        if (hour % 24 != now || hour < LOOK_BACK_FROM_HOURS || foretold < NOISE_LOSS_MM)
+        if (hour % 24 != now || hour < first + LOOK_BACK_FROM_HOURS || foretold < NOISE_LOSS_MM)
             continue;
         double lost = smoothed(l, pairs[i].from) - smoothed(l, pairs[i].to);
         l->trace->ahead_ratio[hour / 24] = (float)(lost / foretold);
