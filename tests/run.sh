@@ -128,7 +128,7 @@ fi
 # Everything once with clang, whose warnings are other ones, and the fuzzers in the same build.
 if check "build with clang, fuzzers" 900 bash -c 'build fuzz all'; then
     check "fuzzing" 300 bash -c fuzz
-    check "clang-tidy" 400 tests/tidy.sh build-fuzz "${EDGEROW_TIDY_SECONDS:-90}"
+    check "clang-tidy" 400 tests/tidy.sh build-fuzz "${EDGEROW_TIDY_SECONDS:-60}"
 fi
 if [ "$long" = yes ]; then
     tests "campaigns" 86400 --test-dir build -L long
