@@ -1,6 +1,6 @@
 #!/bin/bash
 # Sets up, builds and passes every test. Usage: tests/run.sh [--long]
-#   --long  also the campaigns that take longer than the twenty minutes this takes on two cores
+#   --long  also the campaigns, which take hours; without them it takes 20 to 30 minutes on two cores
 # Prints a table of what was checked and how long it took, and last "N passed, N failed".
 set -uo pipefail
 cd "$(dirname "$0")/.."
