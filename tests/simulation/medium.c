@@ -222,14 +222,14 @@ static int m_shm_map(sqlite3_file *base, int region, int size, int extend, void 
         return SQLITE_IOERR_SHMMAP;
     if (handle->shared == NULL) {
         if (handle->file->shared == NULL) {
-            handle->file->shared = calloc(1, sizeof *handle->shared);
+            handle->file->shared = medium_memory(NULL, sizeof *handle->shared);
             handle->file->shared->users = 1;
         }
         handle->shared = handle->file->shared;
         handle->shared->users++;
     }
     if (handle->shared->regions[region] == NULL && extend)
-        handle->shared->regions[region] = calloc(1, (size_t)size);
+        handle->shared->regions[region] = medium_memory(NULL, (size_t)size);
     *at = handle->shared->regions[region];
     return SQLITE_OK;
 }
@@ -459,7 +459,7 @@ void medium_remove_all(unsigned machine)
 
 struct medium_copy *medium_copy_take(unsigned machine)
 {
-    struct medium_copy *copy = calloc(1, sizeof *copy);
+    struct medium_copy *copy = medium_memory(NULL, sizeof *copy);
     for (const struct medium_file *file = files; file != NULL; file = file->next) {
         if (file->machine != machine)
             continue;

@@ -4,9 +4,18 @@
 #include <stdlib.h>
 #include <string.h>
 
+/* Not one of the functions that the linker wraps. */
+void *medium_memory(void *old, size_t size)
+{
+    void *made = reallocarray(old, 1, size);
+    if (old == NULL)
+        memset(made, 0, size);
+    return made;
+}
+
 struct medium_file *medium_file_new(const char *name, unsigned machine)
 {
-    struct medium_file *file = calloc(1, sizeof *file);
+    struct medium_file *file = medium_memory(NULL, sizeof *file);
     snprintf(file->name, sizeof file->name, "%s", name);
     file->machine = machine;
     return file;
@@ -39,9 +48,9 @@ static void grow(struct medium_file *file, int64_t size)
     while (capacity < size)
         capacity *= 2;
     size_t cells = (size_t)capacity / MEDIUM_CELL;
-    file->data = realloc(file->data, (size_t)capacity);
+    file->data = medium_memory(file->data, (size_t)capacity);
     memset(file->data + file->capacity, 0, (size_t)(capacity - file->capacity));
-    file->saved = realloc(file->saved, cells * sizeof *file->saved);
+    file->saved = medium_memory(file->saved, cells * sizeof *file->saved);
     memset(file->saved + file->cells, 0, (cells - file->cells) * sizeof *file->saved);
     file->capacity = capacity;
     file->cells = cells;
@@ -52,11 +61,11 @@ static void save(struct medium_file *file, int64_t from, int64_t to)
     for (size_t cell = (size_t)(from / MEDIUM_CELL); (int64_t)cell * MEDIUM_CELL < to; cell++) {
         if (file->saved[cell] != NULL)
             continue;
-        file->saved[cell] = malloc(MEDIUM_CELL);
+        file->saved[cell] = medium_memory(NULL, MEDIUM_CELL);
         memcpy(file->saved[cell], file->data + cell * MEDIUM_CELL, MEDIUM_CELL);
         if (file->dirty_count == file->dirty_capacity) {
             file->dirty_capacity = 2 * file->dirty_capacity + 64;
-            file->dirty = realloc(file->dirty, file->dirty_capacity * sizeof *file->dirty);
+            file->dirty = medium_memory(file->dirty, file->dirty_capacity * sizeof *file->dirty);
         }
         file->dirty[file->dirty_count++] = cell;
     }

@@ -30,6 +30,9 @@ struct medium_file {
     struct medium_shared *shared;
 };
 
+/* Memory of a disk, grown or new and zero: it never fails, also where the product's allocations are made to. */
+void *medium_memory(void *old, size_t size);
+
 struct medium_file *medium_file_new(const char *name, unsigned machine);
 void medium_file_free(struct medium_file *file);
 void medium_file_write(struct medium_file *file, const void *from, int64_t len, int64_t at);
