@@ -322,6 +322,8 @@ int session_link_read(struct session_link *link, bool *more)
         int rc = mosquitto_loop_read(link->mosquitto, 1);
         if (rc != MOSQ_ERR_SUCCESS)
             return fail(link, rc, errno);
+        if (session_link_socket(link) < 0) /* a goodbye of the broker's counts as success there */
+            return fail(link, MOSQ_ERR_CONN_LOST, 0);
         if (link->heard == before && (errno == EAGAIN || errno == EWOULDBLOCK)) {
             *more = false;
             return 0;
