@@ -1,6 +1,6 @@
 #!/bin/bash
 # Sets up, builds and passes every test. Usage: tests/run.sh [--long]
-#   --long  also the campaigns, which take hours; without them it takes 20 to 30 minutes on two cores
+#   --long  also the campaigns, which take hours; without them it takes under 20 minutes on two cores
 # Prints a table of what was checked and how long it took, and last "N passed, N failed".
 set -uo pipefail
 cd "$(dirname "$0")/.."
@@ -90,6 +90,16 @@ format() {
     xargs clang-format-14 --dry-run --Werror <"$logs/sources"
 }
 
+fuzz_targets() {
+    cmake --preset fuzz >&2 && ninja -C build-fuzz -t targets all | sed -n 's/^\(fuzz_[a-z0-9_]*\): phony$/\1/p'
+}
+
+# Everything once through clang, whose warnings are other ones; they are its front end's, so no code is made.
+clang_warnings() {
+    jq -r '.[].command | sub(" -o [^ ]+"; " -fsyntax-only")' build-fuzz/compile_commands.json |
+        (cd build-fuzz && xargs -P "$jobs" -d '\n' -I{} bash -c '{}')
+}
+
 # Ten seconds for each target, two at a time; what a target finds stays as a file to look at.
 fuzz() {
     local target
@@ -105,11 +115,7 @@ fuzz() {
         echo "$name: $(sed -n "s/^stat::number_of_executed_units: *//p" build-fuzz/$name.log) executions"'
 }
 export logs jobs
-export -f build format fuzz
-
-unit_targets() { # BUILD: what the unit tests of a build consist of
-    sed -n 's/^build \([^:]*\): phony .*/\1/p' "$1/build.ninja" | grep -E '^test_' | sort -u
-}
+export -f build format fuzz fuzz_targets clang_warnings
 
 check "set-up" 900 deploy/setup.sh
 if check "build with gcc" 900 bash -c 'build release all'; then
@@ -121,12 +127,12 @@ if check "build with gcc" 900 bash -c 'build release all'; then
     fi
     tests "tests" 1800 --test-dir build -LE long
 fi
-if check "build with sanitizers" 900 bash -c 'build sanitize all'; then
+if check "build with sanitizers" 900 bash -c 'build sanitize tests/unit/all edgerow edgerow-gateway edgerow-collector edgerow-rehearse'; then
     tests "unit tests with sanitizers" 900 --test-dir build-sanitize/tests/unit -LE long
     tests "real input with sanitizers" 300 --test-dir build-sanitize/tests/whole/real_input
 fi
-# Everything once with clang, whose warnings are other ones, and the fuzzers in the same build.
-if check "build with clang, fuzzers" 900 bash -c 'build fuzz all'; then
+if check "build fuzzers with clang" 900 bash -c 'build fuzz $(fuzz_targets)'; then
+    check "warnings of clang" 300 bash -c clang_warnings
     check "fuzzing" 300 bash -c fuzz
     check "clang-tidy" 400 tests/tidy.sh build-fuzz "${EDGEROW_TIDY_SECONDS:-60}"
 fi

@@ -13,10 +13,10 @@ export build cache end
 
 look() {
     local file=$1 key mark log
+    [ "$(date +%s)" -lt "$end" ] || { echo late; return; }
     key=$( (cat .clang-tidy; clang -E -P -std=gnu11 -D_GNU_SOURCE -I. "$file" 2>/dev/null || cat "$file") | sha256sum)
     mark=$cache/${key%% *}
     [ ! -e "$mark" ] || { echo clean; return; }
-    [ "$(date +%s)" -lt "$end" ] || { echo late; return; }
     log=$(mktemp)
     if clang-tidy --quiet -p "$build" "$file" >"$log" 2>/dev/null; then
         touch "$mark"
