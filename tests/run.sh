@@ -44,7 +44,8 @@ check() {
     return 1
 }
 
-# tests NAME SECONDS CTEST-ARGUMENTS...: counts each of CTest's tests.
+# tests NAME SECONDS CTEST-ARGUMENTS...: counts each of CTest's tests. One more at a time than there are
+# processors, since many of them mostly wait.
 tests() {
     local name=$1 limit=$2 report log start=$SECONDS total=0 bad=0 skipped=0 counts
     report=$PWD/$logs/${name// /-}.xml
@@ -52,7 +53,7 @@ tests() {
     shift 2
     echo "== $name"
     rm -f "$report"
-    timeout --kill-after=10 "$limit" ctest -j2 --output-on-failure --output-junit "$report" "$@" \
+    timeout --kill-after=10 "$limit" ctest -j$((jobs + 1)) --output-on-failure --output-junit "$report" "$@" \
         >"$log" 2>&1 </dev/null
     counts=$(grep -m1 -A6 '<testsuite' "$report" 2>/dev/null | tr '\n\t' '  ')
     total=$(sed -n 's/.* tests="\([0-9]*\)".*/\1/p' <<<"$counts")
