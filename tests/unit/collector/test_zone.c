@@ -115,6 +115,13 @@ static void days_tile(const struct zone *zone, int64_t from_s, int64_t to_s)
     }
 }
 
+/* Every zone, but under the sanitizers fewer years of each. */
+#ifdef __SANITIZE_ADDRESS__
+enum { LAST_YEAR = 2003 };
+#else
+enum { LAST_YEAR = 2040 };
+#endif
+
 START_TEST(tiles)
 {
     static const char *const names[] = {"Europe/Rome",         "America/Havana",  "Asia/Beirut",
@@ -124,7 +131,7 @@ START_TEST(tiles)
     struct zone *zone = open_zone(names[_i]);
     setenv("TZ", names[_i], 1);
     tzset();
-    days_tile(zone, utc(1998, 1, 1, 0, 0), utc(2040, 1, 1, 0, 0));
+    days_tile(zone, utc(1998, 1, 1, 0, 0), utc(LAST_YEAR, 1, 1, 0, 0));
     zone_close(zone);
 }
 END_TEST
