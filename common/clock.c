@@ -148,7 +148,8 @@ static void run_due(struct clock_source *clock, int64_t now_us, bool each_at_its
 
     clock->running = true;
     while ((timer = earliest(clock)) && timer->at_us <= now_us) {
-        assert(++runs < RUNS_PER_TURN_MAX); /* a callback that arms itself for the past for ever */
+        runs++;
+        assert(runs < RUNS_PER_TURN_MAX); /* a callback that arms itself for the past for ever */
         timer->armed = false;
         if (each_at_its_time && timer->at_us > clock->event_us)
             clock->event_us = timer->at_us;

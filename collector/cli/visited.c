@@ -1,4 +1,5 @@
 /* edgerow visited: writes down what was done at traps, and what lay in them. */
+#include <assert.h>
 #include <errno.h>
 #include <getopt.h>
 #include <inttypes.h>
@@ -157,6 +158,7 @@ static int enter(sqlite3 *db, const struct site_view *view, const struct options
 {
     struct entered_count counts[KINDS];
     size_t count = 0;
+    assert(o->trap_count > 0); /* read_words saw to it */
     struct entered_visit *visits = calloc(o->trap_count * ACTIONS, sizeof *visits);
     if (!visits)
         return -ENOMEM;

@@ -185,7 +185,7 @@ static void show_body(FILE *file)
     char line[512];
     unsigned lines = 0;
     bool begun = true;
-    while (fgets(line, sizeof line, file) != NULL && lines < LETTER_LINES_MAX) {
+    while (lines < LETTER_LINES_MAX && fgets(line, sizeof line, file) != NULL) {
         size_t len = strcspn(line, "\r\n");
         bool soft = len > 0 && line[len - 1] == '=';
         if (begun)
@@ -214,7 +214,7 @@ static bool is_letter(FILE *file)
     bool letter = false;
     while (fgets(line, sizeof line, file) != NULL && line[0] != '\n' && line[0] != '\r')
         letter |= strstr(line, "<letter.") != NULL;
-    return letter;
+    return letter && !feof(file) && !ferror(file); /* and there is a body to show */
 }
 
 static void show_letter(const struct rundir *dir)

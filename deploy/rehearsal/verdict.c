@@ -23,7 +23,8 @@ static const char index_frames[] = "CREATE INDEX IF NOT EXISTS frame_unit ON fra
 static bool said_of(FILE *said, const char *trap, char condition[32])
 {
     char line[160], name[64];
-    rewind(said);
+    if (fseek(said, 0, SEEK_SET) != 0)
+        return false;
     while (fgets(line, sizeof line, said) != NULL) {
         if (sscanf(line, "%63[^,],%31[^,]", name, condition) == 2 && strcmp(name, trap) == 0)
             return true;
