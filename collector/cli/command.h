@@ -17,7 +17,7 @@ struct command {
 
 extern const struct command check_command, status_command, why_command, plan_command, round_command,
     order_command, frame_command, visited_command, acknowledge_command, damage_command,
-    season_command;
+    season_command, withdraw_command;
 
 /* Writes the usage to standard error, after a sentence; returns COMMAND_MISUSE. */
 int command_misuse(const struct command *command, const char *format, ...)

@@ -150,8 +150,8 @@ static int read_counted(sqlite3 *db, const char *block, const char *place, int64
     *c = (struct counted){0};
     int error = database_error(sqlite3_prepare_v2(
         db,
-        "SELECT looked_at, damaged, at_s FROM fruit_count WHERE block = ?1 AND place = ?2 AND at_s "
-        "<= ?3 AND at_s > (SELECT max(at_s) FROM fruit_count WHERE block = ?1 AND place = ?2 AND "
+        "SELECT looked_at, damaged, at_s FROM kept_fruit WHERE block = ?1 AND place = ?2 AND at_s "
+        "<= ?3 AND at_s > (SELECT max(at_s) FROM kept_fruit WHERE block = ?1 AND place = ?2 AND "
         "at_s <= ?3) - ?4 ORDER BY id DESC",
         -1, &statement, NULL));
     if (error)
@@ -344,8 +344,7 @@ static int run_opened(const struct site_view *view, const struct options *o)
 
 static int run(int argc, char **argv)
 {
-    struct options options = {
-        .view = {.site = SITE_VIEW_DEFAULT, .unjudged = true, .latest = true}};
+    struct options options = {.view = {.site = SITE_VIEW_DEFAULT, .unjudged = true}};
     struct site_view view;
     int status = read_options(argc, argv, &options);
     if (status != COMMAND_FINE)

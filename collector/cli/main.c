@@ -7,9 +7,9 @@
 #include "common/log.h"
 
 static const struct command *const commands[] = {
-    &check_command,       &status_command,  &why_command,    &round_command,
-    &plan_command,        &visited_command, &damage_command, &season_command,
-    &acknowledge_command, &order_command,   &frame_command};
+    &check_command,    &status_command,      &why_command,    &round_command,
+    &plan_command,     &visited_command,     &damage_command, &season_command,
+    &withdraw_command, &acknowledge_command, &order_command,  &frame_command};
 enum { COMMANDS = sizeof commands / sizeof commands[0] };
 
 static void print_list(FILE *out)

@@ -161,7 +161,8 @@ static int read_stages(const struct site_view *view, struct season *s)
 {
     sqlite3_stmt *row = NULL;
     int error = database_error(sqlite3_prepare_v2(
-        view->db, "SELECT stage, at_s FROM stage WHERE at_s >= ? ORDER BY id", -1, &row, NULL));
+        view->db, "SELECT stage, at_s FROM kept_stage WHERE at_s >= ? ORDER BY id", -1, &row,
+        NULL));
     if (error)
         return error;
     sqlite3_bind_int64(row, 1, view->now_s - 365LL * DAY_S);
@@ -500,7 +501,7 @@ static int run_opened(const struct site_view *view, const struct options *o)
 
 static int run(int argc, char **argv)
 {
-    struct options options = {.view = {.site = SITE_VIEW_DEFAULT, .unjudged = true, .latest = true},
+    struct options options = {.view = {.site = SITE_VIEW_DEFAULT, .unjudged = true},
                               .lower = NAN,
                               .upper = NAN,
                               .cool = NAN,

@@ -126,7 +126,7 @@ int site_view_open(struct site_view *view, const struct site_view_options *optio
     int error = open_site(view, options->site);
     if (error == 0)
         error = open_store(view);
-    if (error == 0 && view->db && options->latest)
+    if (error == 0 && view->db)
         error = check_layout(view);
     if (error != 0)
         return error;

@@ -23,7 +23,6 @@ struct site_view_options {
     int64_t at_s;     /* judge as of this instant; 0: now, in a rehearsal its last report */
     bool json;
     bool unjudged; /* settings, roster and store are enough */
-    bool latest;   /* the store must be of this software's layout */
 };
 
 #define SITE_VIEW_DEFAULT "/etc/edgerow/site.ini"

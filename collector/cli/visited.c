@@ -224,7 +224,8 @@ static void print_text(const struct site_view *view, const struct options *o, in
         printf("That is more than %d days ago: it is kept, and no longer changes what is said of "
                "the trap.\n",
                LEVEL_DAYS);
-    puts("The collector knows within a minute. `edgerow why TRAP` shows what it makes of it.");
+    puts("The collector knows within a minute. `edgerow why TRAP` shows what it makes of it; a "
+         "mistake is taken back with `edgerow withdraw`.");
 }
 
 static int print_json(const struct options *o, int64_t at_s)

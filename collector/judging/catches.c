@@ -177,9 +177,9 @@ static int kind_of(const char *text)
     return -1;
 }
 
-static const char COUNTS[] =
-    "SELECT v.id, v.at_s, v.trap, h.kind, h.count FROM visit v JOIN hand_count h ON h.visit = v.id"
-    " WHERE v.at_s >= ?1 AND v.at_s <= ?2 ORDER BY v.id DESC";
+static const char COUNTS[] = "SELECT v.id, v.at_s, v.trap, h.kind, h.count FROM kept_visit v JOIN "
+                             "hand_count h ON h.visit = v.id"
+                             " WHERE v.at_s >= ?1 AND v.at_s <= ?2 ORDER BY v.id DESC";
 
 /* The latest samples; one without a known beginning counts for bees only. */
 static int read_samples(struct catches *c, sqlite3 *db, const struct facts *facts,
@@ -479,11 +479,14 @@ static int read_all(struct catches *c, sqlite3 *db, const struct facts *facts,
     return rc;
 }
 
+/* Grows with every count that is entered or withdrawn. */
 static int latest_count(sqlite3 *db, int64_t *id)
 {
     sqlite3_stmt *statement = NULL;
-    if (sqlite3_prepare_v2(db, "SELECT coalesce(max(id), 0) FROM hand_count", -1, &statement,
-                           NULL) != SQLITE_OK)
+    if (sqlite3_prepare_v2(db,
+                           "SELECT coalesce((SELECT max(id) FROM hand_count), 0) +"
+                           " (SELECT count(*) FROM withdrawn)",
+                           -1, &statement, NULL) != SQLITE_OK)
         return -EIO;
     int step = sqlite3_step(statement);
     if (step == SQLITE_ROW)

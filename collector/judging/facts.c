@@ -218,6 +218,23 @@ void facts_visit(struct facts *facts, const char *trap_name, int64_t at_s, enum 
     trap->stale = true;
 }
 
+void facts_unvisit(struct facts *facts, const char *trap_name, int64_t at_s,
+                   enum level_action action)
+{
+    struct facts_trap *trap = facts_trap(facts, trap_name);
+    size_t at = 0;
+    if (trap == NULL)
+        return;
+    while (at < trap->word_count &&
+           (trap->words[at].at_s != at_s || trap->words[at].action != action))
+        at++;
+    if (at == trap->word_count)
+        return;
+    trap->word_count--;
+    memmove(trap->words + at, trap->words + at + 1, (trap->word_count - at) * sizeof(*trap->words));
+    trap->stale = true;
+}
+
 static int compare_levels(const void *a, const void *b)
 {
     return *(const int16_t *)a - *(const int16_t *)b;

@@ -119,6 +119,8 @@ struct facts_gateway *facts_gateway(struct facts *facts, const char *name);
 struct facts_gateway *facts_home(struct facts *facts, const struct facts_trap *trap);
 /* A person's word about a visit. */
 void facts_visit(struct facts *facts, const char *trap, int64_t at_s, enum level_action action);
+/* That word taken back; nothing where it is not known. */
+void facts_unvisit(struct facts *facts, const char *trap, int64_t at_s, enum level_action action);
 struct facts_trap *facts_trap(struct facts *facts, const char *name);
 
 /* Learns what is stale, or all when an hour has passed. */

@@ -42,7 +42,7 @@ struct judging {
     bool engine_loaded;
     struct conditions told; /* by judging_condition */
     int64_t now_s;          /* of the last look */
-    int64_t last_visit;     /* id */
+    struct load_entered entered;
     int64_t passes_read_s;
     int64_t run_s, letter_s; /* as saved */
     char trouble[200];       /* what the store said before it was rolled back */
@@ -55,7 +55,7 @@ struct judging {
 static int load(struct judging *j, const struct roster *roster, int64_t now_s)
 {
     struct facts facts;
-    int64_t last_visit = 0;
+    struct load_entered entered = {0};
     int rc = facts_open(&facts, j->site, roster, now_s);
     if (rc < 0)
         return rc;
@@ -64,7 +64,7 @@ static int load(struct judging *j, const struct roster *roster, int64_t now_s)
     if (rc == 0)
         rc = load_long_silent(j->db, &facts);
     if (rc == 0)
-        rc = load_visits(j->db, &facts, &last_visit);
+        rc = load_visits(j->db, &facts, &entered);
     if (rc < 0) {
         free(shown);
         facts_free(&facts);
@@ -76,7 +76,7 @@ static int load(struct judging *j, const struct roster *roster, int64_t now_s)
     j->facts = facts;
     j->shown = shown;
     j->shown_count = 0;
-    j->last_visit = last_visit;
+    j->entered = entered;
     j->passes_read_s = 0;
     return 0;
 }
@@ -193,7 +193,7 @@ void judging_condition(struct judging *judging, enum feed_notice_kind kind, cons
 
 int judging_look(struct judging *j, int64_t now_s)
 {
-    int rc = load_visits(j->db, &j->facts, &j->last_visit);
+    int rc = load_visits(j->db, &j->facts, &j->entered);
     if (rc < 0)
         return rc;
     j->now_s = now_s;

@@ -92,13 +92,19 @@ static bool action_of(const char *text, enum level_action *action)
     return false;
 }
 
-int load_visits(sqlite3 *db, struct facts *facts, int64_t *last_id)
+static const char ENTERED[] = "SELECT id, at_s, trap, action FROM kept_visit"
+                              " WHERE id > ?1 AND at_s >= ?2 ORDER BY id";
+static const char WITHDRAWN[] =
+    "SELECT w.id, v.at_s, v.trap, v.action FROM withdrawn w JOIN visit v ON v.id = w.entry"
+    " WHERE w.what = 'visit' AND w.id > ?1 AND v.at_s >= ?2 ORDER BY w.id";
+
+typedef void say_visit(struct facts *, const char *trap, int64_t at_s, enum level_action action);
+
+static int load_some(sqlite3 *db, const char *sql, struct facts *facts, say_visit *say,
+                     int64_t *last_id)
 {
     sqlite3_stmt *statement;
-    if (sqlite3_prepare_v2(db,
-                           "SELECT id, at_s, trap, action FROM visit WHERE id > ? AND at_s >= ?"
-                           " ORDER BY id",
-                           -1, &statement, NULL) != SQLITE_OK)
+    if (sqlite3_prepare_v2(db, sql, -1, &statement, NULL) != SQLITE_OK)
         return -EIO;
     sqlite3_bind_int64(statement, 1, *last_id);
     sqlite3_bind_int64(statement, 2, facts->first_hour * FACTS_HOUR_S);
@@ -107,9 +113,15 @@ int load_visits(sqlite3 *db, struct facts *facts, int64_t *last_id)
         enum level_action action;
         const char *trap = (const char *)sqlite3_column_text(statement, 2);
         if (trap != NULL && action_of((const char *)sqlite3_column_text(statement, 3), &action))
-            facts_visit(facts, trap, sqlite3_column_int64(statement, 1), action);
+            say(facts, trap, sqlite3_column_int64(statement, 1), action);
         *last_id = sqlite3_column_int64(statement, 0);
     }
     sqlite3_finalize(statement);
     return step == SQLITE_DONE ? 0 : -EIO;
+}
+
+int load_visits(sqlite3 *db, struct facts *facts, struct load_entered *last)
+{
+    int rc = load_some(db, ENTERED, facts, facts_visit, &last->visit);
+    return rc < 0 ? rc : load_some(db, WITHDRAWN, facts, facts_unvisit, &last->withdrawn);
 }

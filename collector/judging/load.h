@@ -10,7 +10,12 @@
 int load_history(sqlite3 *db, struct facts *facts, int64_t now_s);
 /* Of traps whose station is not in that history: when it was last heard. */
 int load_long_silent(sqlite3 *db, struct facts *facts);
-/* Visits entered since, above *last_id, which moves on. */
-int load_visits(sqlite3 *db, struct facts *facts, int64_t *last_id);
+/* Where reading what people entered has come to. */
+struct load_entered {
+    int64_t visit, withdrawn; /* ids */
+};
+
+/* Visits entered and withdrawn since; *last moves on. */
+int load_visits(sqlite3 *db, struct facts *facts, struct load_entered *last);
 
 #endif

@@ -134,6 +134,23 @@ static const char *const upgrades[] = {
           " stage TEXT NOT NULL, by_whom TEXT NOT NULL, entered_s INTEGER NOT NULL) STRICT;"
           "CREATE TABLE frozen_round (day_s INTEGER PRIMARY KEY, asked TEXT NOT NULL,"
           " made_s INTEGER NOT NULL, text TEXT NOT NULL, json TEXT NOT NULL) STRICT;",
+    /* Nothing entered is deleted: what was withdrawn is kept, and no longer counts. */
+    [2] =
+        "CREATE TABLE withdrawn (id INTEGER PRIMARY KEY, what TEXT NOT NULL, entry INTEGER NOT "
+        "NULL, by_whom TEXT NOT NULL, entered_s INTEGER NOT NULL, UNIQUE (what, entry)) STRICT;"
+        "CREATE VIEW entry AS SELECT 'visit' AS what, id, at_s, trap || ' ' || action ||"
+        " coalesce(' (' || (SELECT group_concat(count || ' ' || kind, ', ') FROM hand_count"
+        " WHERE visit = visit.id AND count > 0) || ')', '') AS text, by_whom, entered_s FROM visit"
+        " UNION ALL SELECT 'fruit', id, at_s, block || ' ' || place || ' ' || damaged || '/' ||"
+        " looked_at, by_whom, entered_s FROM fruit_count"
+        " UNION ALL SELECT 'stage', id, at_s, stage || CASE block WHEN '' THEN '' ELSE ', ' ||"
+        " block END, by_whom, entered_s FROM stage;"
+        "CREATE VIEW kept_visit AS SELECT * FROM visit WHERE id NOT IN"
+        " (SELECT entry FROM withdrawn WHERE what = 'visit');"
+        "CREATE VIEW kept_fruit AS SELECT * FROM fruit_count WHERE id NOT IN"
+        " (SELECT entry FROM withdrawn WHERE what = 'fruit');"
+        "CREATE VIEW kept_stage AS SELECT * FROM stage WHERE id NOT IN"
+        " (SELECT entry FROM withdrawn WHERE what = 'stage');",
 };
 _Static_assert(sizeof upgrades / sizeof upgrades[0] == DATABASE_VERSION, "one for each version");
 
@@ -160,6 +177,12 @@ static int upgrade_file(sqlite3 *db, int64_t version)
     return error;
 }
 
+int database_make_tables(sqlite3 *db)
+{
+    int error = database_run(db, (const char *)schema_sql);
+    return error ? error : upgrade(db, 1);
+}
+
 static int make_schema(sqlite3 *db, int64_t now_s)
 {
     uint64_t id;
@@ -172,9 +195,7 @@ static int make_schema(sqlite3 *db, int64_t now_s)
              id, now_s, DATABASE_VERSION);
     int error = database_run(db, "BEGIN IMMEDIATE");
     if (!error)
-        error = database_run(db, (const char *)schema_sql);
-    if (!error)
-        error = upgrade(db, 1);
+        error = database_make_tables(db);
     if (!error)
         error = database_run(db, sql);
     return error;

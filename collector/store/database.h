@@ -11,7 +11,7 @@
 
 #include "common/settings.h"
 
-enum { DATABASE_VERSION = 2 };
+enum { DATABASE_VERSION = 3 };
 
 struct database {
     sqlite3 *db;
@@ -34,6 +34,9 @@ int database_open_readonly(const char *path, sqlite3 **db, struct settings_fault
 /* A connection that writes now and then beside the collector's, and never checkpoints. Errors as above, and
  * -ENOENT when the collector has not made the store yet. */
 int database_open_beside(const char *path, sqlite3 **db, struct settings_fault *fault);
+
+/* Everything an empty store has, in an open transaction or none. 0 or a negative errno. */
+int database_make_tables(sqlite3 *db);
 
 /* A result of SQLite as a negative errno; SQLITE_OK, ROW and DONE give 0. */
 int database_error(int result);

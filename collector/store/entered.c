@@ -16,7 +16,7 @@ const char *const entered_kinds[] = {"paper wasps", "other wasps", "honey bees",
 
 const char *const entered_places[] = {"edge", "interior", "untrapped", NULL};
 
-static const char *const tables[] = {"visit", "hand_count", "fruit_count", "stage"};
+static const char *const tables[] = {"visit", "hand_count", "fruit_count", "stage", "withdrawn"};
 enum { TABLES = sizeof tables / sizeof tables[0] };
 
 enum { COUNT_MAX = 1000000, LITRES_MAX = 100 };
@@ -47,7 +47,10 @@ static int attach(sqlite3 *db, const char *path)
                 " entered_s INTEGER NOT NULL) STRICT;"
                 "CREATE TABLE IF NOT EXISTS entered.stage (id INTEGER PRIMARY KEY,"
                 " at_s INTEGER NOT NULL, block TEXT NOT NULL, stage TEXT NOT NULL,"
-                " by_whom TEXT NOT NULL, entered_s INTEGER NOT NULL) STRICT");
+                " by_whom TEXT NOT NULL, entered_s INTEGER NOT NULL) STRICT;"
+                "CREATE TABLE IF NOT EXISTS entered.withdrawn (id INTEGER PRIMARY KEY,"
+                " what TEXT NOT NULL, entry INTEGER NOT NULL, by_whom TEXT NOT NULL,"
+                " entered_s INTEGER NOT NULL, UNIQUE (what, entry)) STRICT");
     return error;
 }
 
@@ -348,5 +351,62 @@ int entered_add_stage(sqlite3 *db, const struct entered_stage *stage)
         error = add_stage(db, "entered", id, stage);
     if (!error)
         error = add_stage(db, "main", id, stage);
+    return settle(db, error);
+}
+
+static int add_withdrawn(sqlite3 *db, const char *file, int64_t id,
+                         const struct entered_withdrawal *withdrawal)
+{
+    char sql[100];
+    sqlite3_stmt *add = NULL;
+    snprintf(sql, sizeof sql, "INSERT INTO %s.withdrawn VALUES (?1, ?2, ?3, ?4, ?5)", file);
+    int error = database_error(sqlite3_prepare_v2(db, sql, -1, &add, NULL));
+    if (error)
+        return error;
+    sqlite3_bind_int64(add, 1, id);
+    sqlite3_bind_text(add, 2, withdrawal->what, -1, SQLITE_STATIC);
+    sqlite3_bind_int64(add, 3, withdrawal->entry);
+    sqlite3_bind_text(add, 4, withdrawal->by_whom ? withdrawal->by_whom : "", -1, SQLITE_STATIC);
+    sqlite3_bind_int64(add, 5, withdrawal->entered_s);
+    error = database_step(add);
+    sqlite3_finalize(add);
+    return error;
+}
+
+/* 0: it is there and counts; -ENOENT; -EALREADY. */
+static int check_entry(sqlite3 *db, const struct entered_withdrawal *withdrawal)
+{
+    sqlite3_stmt *row = NULL;
+    int error = database_error(sqlite3_prepare_v2(
+        db,
+        "SELECT EXISTS (SELECT 1 FROM main.withdrawn w WHERE w.what = e.what AND w.entry = e.id)"
+        " FROM main.entry e WHERE e.what = ?1 AND e.id = ?2",
+        -1, &row, NULL));
+    if (error)
+        return error;
+    sqlite3_bind_text(row, 1, withdrawal->what, -1, SQLITE_STATIC);
+    sqlite3_bind_int64(row, 2, withdrawal->entry);
+    int step = sqlite3_step(row);
+    if (step == SQLITE_ROW)
+        error = sqlite3_column_int(row, 0) ? -EALREADY : 0;
+    else
+        error = step == SQLITE_DONE ? -ENOENT : database_error(step);
+    sqlite3_finalize(row);
+    return error;
+}
+
+int entered_withdraw(sqlite3 *db, const struct entered_withdrawal *withdrawal)
+{
+    int64_t id = 0;
+    int error = database_run(db, "BEGIN IMMEDIATE");
+    if (error)
+        return error;
+    error = check_entry(db, withdrawal);
+    if (!error)
+        error = next_id(db, "withdrawn", &id);
+    if (!error)
+        error = add_withdrawn(db, "entered", id, withdrawal);
+    if (!error)
+        error = add_withdrawn(db, "main", id, withdrawal);
     return settle(db, error);
 }

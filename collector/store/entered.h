@@ -46,6 +46,14 @@ struct entered_stage {
     int64_t entered_s;
 };
 
+/* An entry that was a mistake. It stays in both files and no longer counts. */
+struct entered_withdrawal {
+    const char *what; /* visit, fruit, stage */
+    int64_t entry;    /* its number among those */
+    const char *by_whom;
+    int64_t entered_s;
+};
+
 /* NULL-terminated. */
 extern const char *const entered_actions[]; /* topped up, replaced, emptied, cleaned */
 extern const char *const entered_kinds[];   /* paper wasps, other wasps, honey bees, others */
@@ -62,6 +70,8 @@ int entered_add(sqlite3 *db, const struct entered_visit *visit, int64_t *id);
 int entered_add_visits(sqlite3 *db, const struct entered_visit *visits, size_t count);
 int entered_add_fruit(sqlite3 *db, const struct entered_fruit *fruit, size_t count);
 int entered_add_stage(sqlite3 *db, const struct entered_stage *stage);
+/* -ENOENT: there is no such entry; -EALREADY: it was withdrawn before. */
+int entered_withdraw(sqlite3 *db, const struct entered_withdrawal *withdrawal);
 /* For the collector's own connection: copies what either file lacks. */
 int entered_sync(sqlite3 *db, const char *entered_path, struct settings_fault *fault);
 

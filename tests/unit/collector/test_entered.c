@@ -118,6 +118,37 @@ START_TEST(all_or_nothing)
 }
 END_TEST
 
+/* What was withdrawn no longer counts, in either file, also when one of them is lost. */
+START_TEST(a_mistake_is_taken_back)
+{
+    struct database database;
+    struct entered_withdrawal mistake = {"visit", 2, "Ada", 1785000200};
+    unlink(store_path);
+    unlink(entered_path);
+    sqlite3 *command = start(&database);
+    add(command, "t1", 1);
+    add(command, "t2", 2);
+    ck_assert_int_eq(entered_withdraw(command, &mistake), 0);
+    ck_assert_int_eq(entered_withdraw(command, &mistake), -EALREADY);
+    mistake.entry = 3;
+    ck_assert_int_eq(entered_withdraw(command, &mistake), -ENOENT);
+    mistake.what = "fruit";
+    ck_assert_int_eq(entered_withdraw(command, &mistake), -ENOENT);
+    expect(command, 2); /* kept */
+    ck_assert_int_eq(number(command, "SELECT count(*) FROM main.kept_visit"), 1);
+    add(command, "t3", 3);
+    for (int lost = 0; lost < 2; lost++) {
+        stop(&database, command);
+        ck_assert_int_eq(unlink(lost ? entered_path : store_path), 0);
+        command = start(&database);
+        expect(command, 3);
+        ck_assert_int_eq(number(command, "SELECT count(*) FROM main.kept_visit"), 2);
+        ck_assert_int_eq(number(command, "SELECT count(*) FROM entered.withdrawn"), 1);
+    }
+    stop(&database, command);
+}
+END_TEST
+
 /* A store of the first layout is brought up to date and keeps what it holds. */
 START_TEST(an_older_store)
 {
@@ -127,7 +158,10 @@ START_TEST(an_older_store)
     char id[17];
     strcpy(id, database.id);
     ck_assert_int_eq(database_run(database.db, "DROP TABLE stage; DROP TABLE fruit_count;"
-                                               "DROP TABLE frozen_round; PRAGMA user_version = 1"),
+                                               "DROP TABLE frozen_round; DROP VIEW entry;"
+                                               "DROP VIEW kept_visit; DROP VIEW kept_fruit;"
+                                               "DROP VIEW kept_stage; DROP TABLE withdrawn;"
+                                               "PRAGMA user_version = 1"),
                      0);
     database_close(&database);
     ck_assert_int_eq(database_open(&database, store_path, 2, &fault), 0);
@@ -176,6 +210,7 @@ int main(void)
     tcase_add_test(tcase, refused);
     tcase_add_test(tcase, all_or_nothing);
     tcase_add_test(tcase, an_older_store);
+    tcase_add_test(tcase, a_mistake_is_taken_back);
     suite_add_tcase(suite, tcase);
     SRunner *runner = srunner_create(suite);
     srunner_run_all(runner, CK_ENV);

@@ -120,6 +120,17 @@ START_TEST(a_word_counts)
     ck_assert_double_eq_tol(look_at("T-0001").state.bait_age_days, 1, 0.05);
     ck_assert(look_at("T-0002").state.bait_age_days > 3.5);
     ck_assert_int_gt(look_at("T-0002").state.last_visit_ms, 0);
+    /* It was another trap: the word is taken back while the collector runs. */
+    ck_assert_int_eq(sqlite3_exec(v.db,
+                                  "INSERT INTO withdrawn SELECT 1, 'visit', id, 'test', 0 FROM "
+                                  "visit WHERE trap = 'T-0001'",
+                                  NULL, NULL, NULL),
+                     SQLITE_OK);
+    vineyard_live(&v, HOUR);
+    ck_assert(look_at("T-0001").state.bait_age_days > 3.5);
+    vineyard_reopen(&v);
+    vineyard_live(&v, HOUR);
+    ck_assert(look_at("T-0001").state.bait_age_days > 3.5);
 }
 END_TEST
 

@@ -6,19 +6,9 @@
 #include <stdlib.h>
 #include <string.h>
 
-enum { STEP_S = 900, FIRST_ADDRESS = 0x01000000 };
+#include "collector/store/database.h"
 
-static char *read_schema(void)
-{
-    char path[400];
-    snprintf(path, sizeof(path), "%s/collector/store/schema.sql", getenv("EDGEROW_SOURCE"));
-    FILE *file = fopen(path, "r");
-    ck_assert_msg(file != NULL, "cannot read %s", path);
-    char *text = calloc(1, 65536);
-    ck_assert_uint_gt(fread(text, 1, 65535, file), 100);
-    fclose(file);
-    return text;
-}
+enum { STEP_S = 900, FIRST_ADDRESS = 0x01000000 };
 
 static void on_trap(void *user, const struct feed_trap_state *state)
 {
@@ -112,9 +102,8 @@ void vineyard_open(struct vineyard *v, size_t blocks, size_t traps_each)
     make_roster(v, blocks, traps_each);
     make_settings(&v->site);
     ck_assert_int_eq(sqlite3_open(":memory:", &v->db), SQLITE_OK);
-    char *schema = read_schema(), *error = NULL;
-    ck_assert_msg(sqlite3_exec(v->db, schema, NULL, NULL, &error) == SQLITE_OK, "%s", error);
-    free(schema);
+    char *error = NULL;
+    ck_assert_int_eq(database_make_tables(v->db), 0);
     for (size_t i = 0; i < v->trap_count; i++) {
         char sql[200];
         v->traps[i] = (struct vineyard_trap){.level_mm = 90,

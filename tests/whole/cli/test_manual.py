@@ -9,7 +9,8 @@ from cli import BUILD, SOURCE, Run
 from farm import Farm, days_of
 
 PAGE = os.path.join(SOURCE, "man/edgerow.1")
-COMMANDS = ["check", "status", "why", "round", "plan", "visited", "damage", "season", "acknowledge", "order", "frame"]
+COMMANDS = ["check", "status", "why", "round", "plan", "visited", "withdraw", "damage", "season", "acknowledge",
+            "order", "frame"]
 
 
 def page():

@@ -66,6 +66,32 @@ class Entering(Farm):
                          [("N-1", "emptied"), ("N-2", "cleaned")])
         self.assertEqual(len(self.rows("store.db", counts)), 4)
 
+    def test_a_mistake_is_taken_back(self):
+        self.assertIn("Nothing is stored yet", Run("withdraw", "--site", self.site).out)
+        self.hear(days_of("00000001", 4, 88, 2))
+        self.assertIn("nothing to withdraw", Run("withdraw", "--site", self.site).out)
+        age = lambda: Run("why", "N-1", "--site", self.site, "--json").json["trap"]["bait_age_days"]
+        Run("visited", "N-1", "emptied", "--at", "2026-08-04 06:00", "--paper-wasps", "31", "--by", "Ada",
+            "--site", self.site)
+        before = age()
+        Run("visited", "N-1", "replaced", "--at", "06:30", "--by", "Ada", "--site", self.site)
+        self.assertTrue(age() < 0.2 < before)
+        listed = Run("withdraw", "--site", self.site)
+        self.assertEqual(listed.out, "visit-2  N-1 replaced, Wed 5 Aug 06:30, by Ada\n"
+                                     "visit-1  N-1 emptied (31 paper wasps), Tue 4 Aug 06:00, by Ada\n")
+        run = Run("withdraw", "visit-2", "--site", self.site)
+        self.assertEqual((run.status, run.err), (0, ""))
+        self.assertIn("Withdrawn: visit-2  N-1 replaced, Wed 5 Aug 06:30, by Ada\n", run.out)
+        self.assertAlmostEqual(age(), before, places=3)
+        self.assertNotIn("visit-2", Run("withdraw", "--site", self.site).out)
+        self.assertIn("Withdrawn before: visit-2", Run("withdraw", "visit-2", "--site", self.site).out)
+        for wrong in ("visit-9", "fruit-1", "2", "visit-", "a-long-word-3"):
+            run = Run("withdraw", wrong, "--site", self.site)
+            self.assertEqual((run.status, run.out), (1, ""), wrong)
+            self.assertIn(f'no entry "{wrong}"', run.err)
+        said = Run("withdraw", "--site", self.site, "--json").json
+        self.assertEqual([(e["entry"], e["by"]) for e in said], [("visit-1", "Ada")])
+
     def test_json(self):
         self.hear(days_of("00000001", 1, 88, 2))
         said = Run("visited", "N-1", "topped up", "cleaned", "--at", "2026-08-05T05:00:00Z", "--json",
