@@ -131,7 +131,7 @@ int spool_open(struct spool **spool, const struct spool_options *options, int64_
                struct settings_fault *fault)
 {
     struct spool *made = calloc(1, sizeof *made);
-    int error = made == NULL ? -ENOMEM : queue_new(&made->queue);
+    int error = made == NULL ? -ENOMEM : 0;
     if (error != 0) {
         settings_fault_set(fault, "%s: not enough memory for the spool.", options->path);
         goto out;
@@ -147,7 +147,9 @@ int spool_open(struct spool **spool, const struct spool_options *options, int64_
         error = begin_anew(made, options, now_s, fault);
     if (error != 0)
         goto out;
-    error = load(made);
+    error = queue_new(&made->queue);
+    if (error == 0)
+        error = load(made);
     if (error != 0)
         settings_fault_set(fault, "%s: cannot be read: %s.", options->path, strerror(-error));
 out:

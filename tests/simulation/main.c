@@ -11,6 +11,7 @@
 
 #include "common/log.h"
 #include "tests/simulation/sabotage.h"
+#include "tests/simulation/tally.h"
 #include "tests/simulation/world.h"
 
 struct options {
@@ -19,18 +20,20 @@ struct options {
     double seconds; /* 0: no limit */
     uint32_t allowed;
     bool shrink, limited;
-    const char *without;
-};
-
-struct totals {
-    uint64_t runs, failed, injected[FAULTS], checks, compared, frames, heard, rows, mails, steps;
-    double hours, weeks;
+    const char *without, *tally;
 };
 
 static double now_s(void)
 {
     struct timespec now;
     clock_gettime(CLOCK_MONOTONIC, &now);
+    return (double)now.tv_sec + (double)now.tv_nsec / 1e9;
+}
+
+static double used_s(void)
+{
+    struct timespec now;
+    clock_gettime(CLOCK_PROCESS_CPUTIME_ID, &now);
     return (double)now.tv_sec + (double)now.tv_nsec / 1e9;
 }
 
@@ -49,24 +52,8 @@ static const char *commit(void)
     return text[0] != '\0' ? text : "unknown";
 }
 
-static void add(struct totals *totals, const struct world *world)
-{
-    totals->runs++;
-    totals->failed += world->failed;
-    totals->checks += world->checks;
-    totals->compared += world->compared;
-    totals->frames += world->frames_sent;
-    totals->heard += world->frames_heard;
-    totals->rows += world->rows_published;
-    totals->mails += world->mails_accepted;
-    totals->steps += world->steps;
-    totals->hours += (double)(world->now_us - BEGIN_US) / (double)HOUR_US;
-    for (int i = 0; i < FAULTS; i++)
-        totals->injected[i] += world->injected[i];
-}
-
 /* One run; the failure's sentence, or empty. */
-static bool run(const struct plan *plan, const struct world_fixed *fixed, struct totals *totals,
+static bool run(const struct plan *plan, const struct world_fixed *fixed, struct tally *tally,
                 char failure[600])
 {
     static struct world world;
@@ -75,8 +62,8 @@ static bool run(const struct plan *plan, const struct world_fixed *fixed, struct
     world_open(&world, &settled, fixed);
     bool kept = world_run(&world);
     snprintf(failure, 600, "%s", world.failure);
-    if (totals != NULL)
-        add(totals, &world);
+    if (tally != NULL)
+        tally_add(tally, &world);
     world_close(&world);
     return kept;
 }
@@ -139,24 +126,6 @@ static void shrink(struct plan plan, const struct world_fixed *fixed)
     print_plan(&plan);
 }
 
-static void print_totals(const struct totals *totals, double seconds)
-{
-    printf("%llu runs, %llu failed: %.1f site-weeks, %.0f simulated hours, %.1f s (%.0f ms a "
-           "site-week)\n",
-           (unsigned long long)totals->runs, (unsigned long long)totals->failed,
-           totals->hours / 168, totals->hours, seconds, seconds * 1000 / (totals->hours / 168));
-    printf("frames sent %llu, accepted by gateways %llu, rows published %llu, messages delivered "
-           "%llu, events %llu\n",
-           (unsigned long long)totals->frames, (unsigned long long)totals->heard,
-           (unsigned long long)totals->rows, (unsigned long long)totals->mails,
-           (unsigned long long)totals->steps);
-    printf("checks of stores %llu, compared with another order %llu\nfaults injected:\n",
-           (unsigned long long)totals->checks, (unsigned long long)totals->compared);
-    for (int i = 0; i < FAULTS; i++)
-        printf("  %-16s %llu\n", fault_name((enum fault)i),
-               (unsigned long long)totals->injected[i]);
-}
-
 static uint32_t read_faults(const char *text)
 {
     uint32_t faults = 0;
@@ -177,7 +146,7 @@ static uint32_t read_faults(const char *text)
 static void usage(void)
 {
     printf("usage: simulation [--seed N] [--seeds N] [--seconds S] [--days N] [--stations N]\n"
-           "  [--gateways N] [--collectors N] [--window N]\n"
+           "  [--gateways N] [--collectors N] [--window N] [--tally FILE]\n"
            "  [--faults KIND,KIND,...|none] [--shrink]\n"
            "  [--without SAFEGUARD] [--verbose]\n"
            "Kinds of faults:");
@@ -189,19 +158,12 @@ static void usage(void)
 
 static void read_options(int argc, char **argv, struct options *o)
 {
-    static const struct option list[] = {{"seed", 1, NULL, 's'},
-                                         {"seeds", 1, NULL, 'n'},
-                                         {"seconds", 1, NULL, 't'},
-                                         {"days", 1, NULL, 'd'},
-                                         {"stations", 1, NULL, 'u'},
-                                         {"gateways", 1, NULL, 'g'},
-                                         {"collectors", 1, NULL, 'c'},
-                                         {"faults", 1, NULL, 'f'},
-                                         {"shrink", 0, NULL, 'x'},
-                                         {"without", 1, NULL, 'w'},
-                                         {"window", 1, NULL, 'W'},
-                                         {"verbose", 0, NULL, 'v'},
-                                         {NULL, 0, NULL, 0}};
+    static const struct option list[] = {
+        {"seed", 1, NULL, 's'},       {"seeds", 1, NULL, 'n'},    {"seconds", 1, NULL, 't'},
+        {"days", 1, NULL, 'd'},       {"stations", 1, NULL, 'u'}, {"gateways", 1, NULL, 'g'},
+        {"collectors", 1, NULL, 'c'}, {"faults", 1, NULL, 'f'},   {"shrink", 0, NULL, 'x'},
+        {"without", 1, NULL, 'w'},    {"window", 1, NULL, 'W'},   {"tally", 1, NULL, 'T'},
+        {"verbose", 0, NULL, 'v'},    {NULL, 0, NULL, 0}};
     int c;
     *o = (struct options){.seed = 1, .seeds = 1, .allowed = UINT32_MAX};
     while ((c = getopt_long(argc, argv, "", list, NULL)) != -1) {
@@ -240,6 +202,9 @@ static void read_options(int argc, char **argv, struct options *o)
         case 'w':
             o->without = optarg;
             break;
+        case 'T':
+            o->tally = optarg;
+            break;
         case 'v':
             log_open("simulation", LOG_LEVEL_DEBUG);
             break;
@@ -263,35 +228,54 @@ static void make_plan(const struct options *o, uint64_t seed, struct plan *plan)
         plan->collectors = o->collectors;
 }
 
+/* Runs one after another, from where the tally of earlier ones ends. */
+static void run_all(const struct options *o, const struct world_fixed *fixed, struct tally *tally)
+{
+    char failure[600];
+    double begin_s = now_s();
+    for (uint64_t i = tally->runs;
+         i < o->seeds && (o->seconds <= 0 || now_s() - begin_s < o->seconds); i++) {
+        struct plan plan;
+        double used_before_s = used_s();
+        make_plan(o, o->seed + i, &plan);
+        bool kept = run(&plan, fixed, tally, failure);
+        tally->used_s += used_s() - used_before_s;
+        if (!kept) {
+            printf("FAILED at commit %s: %s\n  simulation ", commit(), failure);
+            print_plan(&plan);
+            if (o->shrink)
+                shrink(plan, fixed);
+            fflush(stdout);
+        }
+        if (o->tally != NULL && tally_write(tally, o->tally) != 0) {
+            perror(o->tally);
+            exit(2);
+        }
+    }
+}
+
 int main(int argc, char **argv)
 {
     struct options o;
     struct world_fixed fixed;
-    struct totals totals = {0};
-    char failure[600];
-    double begin_s = now_s();
+    struct tally tally = {0};
     log_open("simulation", LOG_LEVEL_ERROR);
     read_options(argc, argv, &o);
     if (o.without != NULL && !sabotage_set(o.without)) {
         fprintf(stderr, "simulation: no safeguard of this program is called %s\n", o.without);
         return 2;
     }
-    mallopt(M_MMAP_THRESHOLD, 1 << 20); /* large empty queues cost nothing then */
+    if (o.tally != NULL && tally_read(&tally, o.tally) != 0) {
+        fprintf(stderr, "simulation: %s is no tally of an earlier run\n", o.tally);
+        return 2;
+    }
+    mallopt(M_MMAP_THRESHOLD, 32 << 20); /* what one run gave back the next takes, not the system */
+    mallopt(M_TRIM_THRESHOLD, 1 << 30);
     medium_install();
     if (world_fixed_make(&fixed) != 0)
         return 2;
-    for (uint64_t i = 0; i < o.seeds && (o.seconds <= 0 || now_s() - begin_s < o.seconds); i++) {
-        struct plan plan;
-        make_plan(&o, o.seed + i, &plan);
-        if (run(&plan, &fixed, &totals, failure))
-            continue;
-        printf("FAILED at commit %s: %s\n  simulation ", commit(), failure);
-        print_plan(&plan);
-        if (o.shrink)
-            shrink(plan, &fixed);
-        fflush(stdout);
-    }
-    print_totals(&totals, now_s() - begin_s);
+    run_all(&o, &fixed, &tally);
+    tally_print(&tally);
     world_fixed_free(&fixed);
-    return totals.failed > 0;
+    return tally.failed > 0;
 }

@@ -61,7 +61,7 @@ static void save(struct medium_file *file, int64_t from, int64_t to)
     for (size_t cell = (size_t)(from / MEDIUM_CELL); (int64_t)cell * MEDIUM_CELL < to; cell++) {
         if (file->saved[cell] != NULL)
             continue;
-        file->saved[cell] = medium_memory(NULL, MEDIUM_CELL);
+        file->saved[cell] = reallocarray(NULL, 1, MEDIUM_CELL);
         memcpy(file->saved[cell], file->data + cell * MEDIUM_CELL, MEDIUM_CELL);
         if (file->dirty_count == file->dirty_capacity) {
             file->dirty_capacity = 2 * file->dirty_capacity + 64;
