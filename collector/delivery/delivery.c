@@ -17,7 +17,6 @@ enum {
     PATIENCE_S = 120,
     PAUSE_FIRST_S = 60,
     PAUSE_MOST_S = 3600,
-    STORE_PAUSE_S = 60,
     TRIES_BEFORE_FALLBACK = 3,
     GIVE_UP_AFTER_S = 3 * 86400 /* when a fallback has taken it */
 };
@@ -47,6 +46,7 @@ struct delivery {
     struct active active[ACTIVE_MAX];
     unsigned active_count;
     int64_t store_pause_until_s;
+    unsigned store_failures; /* in a row */
 };
 
 static int refuse(struct settings_fault *fault, const struct site_mail *mail, const char *key,
@@ -232,9 +232,12 @@ static void on_done(void *user, enum smtp_outcome outcome, const char *why)
     int rc = outcome == SMTP_ACCEPTED
                  ? note_accepted(delivery, active, now_s)
                  : note_failed(delivery, active, outcome == SMTP_REFUSED, why, now_s);
-    if (rc < 0) {
-        /* It will be sent again: twice rather than never. But not in a circle without a pause. */
-        delivery->store_pause_until_s = now_s + STORE_PAUSE_S;
+    if (rc == 0)
+        delivery->store_failures = 0;
+    else {
+        /* It will be sent again: twice rather than never. But a disk that stays full for a day must not fill a mailbox,
+         * so each pause is longer. */
+        delivery->store_pause_until_s = now_s + pause_after(delivery->store_failures++, false);
         log_error("The store could not note what became of notice %" PRId64 " for \"%s\": %s.",
                   active->row.key.notice, active->way->mail->name, sqlite3_errmsg(delivery->db));
     }
