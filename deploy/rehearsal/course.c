@@ -23,7 +23,7 @@ int course_begin(struct course *course, const struct options *options, struct st
                               .cut_by_turns = SIZE_MAX};
     course->end_us = course->start_us + options->days * day_us;
     kills_begin(&course->kills, options->seed, (unsigned)place->gateway_count + 2,
-                1440 / options->step_min);
+                1440 / options->step_min, options->kills > 0 ? options->kills : 1);
     return 0;
 }
 
@@ -205,7 +205,7 @@ static int on_killer(sd_event_source *source, uint64_t at_us, void *user)
 static void arm_kills(struct course *c)
 {
     uint64_t after_us[KILLS_MAX];
-    if (!c->options->kills)
+    if (c->options->kills == 0)
         return;
     unsigned steps = 1440 / c->options->step_min;
     unsigned step = (unsigned)((c->now_us - c->start_us) / 60000000 / c->options->step_min) % steps;

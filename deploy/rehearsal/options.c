@@ -52,7 +52,7 @@ static const struct option options_long[] = {
     {"capture", no_argument, NULL, OPTION_CAPTURE},
     {"faults", required_argument, NULL, OPTION_FAULTS},
     {"reorder", no_argument, NULL, OPTION_REORDER},
-    {"kills", no_argument, NULL, OPTION_KILLS},
+    {"kills", optional_argument, NULL, OPTION_KILLS},
     {"crew", required_argument, NULL, OPTION_CREW},
     {"law", required_argument, NULL, OPTION_LAW},
     {"climate", required_argument, NULL, OPTION_CLIMATE},
@@ -86,7 +86,7 @@ static const char usage[] =
     "(0.02)\n"
     "  --repeats SHARE    share of frames that a gateway hears twice (0.01)\n"
     "  --reorder          cut gateways off by turns, so that rows come late\n"
-    "  --kills            kill -9 each daemon and the broker once a day\n"
+    "  --kills[=N]        kill -9 each daemon and the broker N times a day (1)\n"
     "  --dry              no losses in bursts by wet leaves\n"
     "  --capture          the stronger of two colliding frames may survive\n"
     "  --interval MIN     stations report every so many minutes (15)\n"
@@ -226,7 +226,6 @@ static int take_numbers(struct options *o, int code, const char *value)
 static int take_switch(struct options *o, int code)
 {
     o->reorder |= code == OPTION_REORDER;
-    o->kills |= code == OPTION_KILLS;
     o->capture |= code == OPTION_CAPTURE;
     o->keep |= code == OPTION_KEEP;
     o->quiet |= code == OPTION_QUIET;
@@ -257,8 +256,9 @@ static int take_option(struct options *o, int code, const char *value)
     case OPTION_REPEATS:
     case OPTION_DAYS:
         return take_numbers(o, code, value);
-    case OPTION_REORDER:
     case OPTION_KILLS:
+        return take_count("kills", value != NULL ? value : "1", 1, 24, &o->kills);
+    case OPTION_REORDER:
     case OPTION_CAPTURE:
     case OPTION_KEEP:
     case OPTION_QUIET:

@@ -22,8 +22,8 @@ struct options {
     double loss, repeats;
     bool wet, capture;
     unsigned fault_groups;
-    bool reorder; /* gateways are cut off by turns, so that rows come late */
-    bool kills;   /* kill -9 of each daemon and of the broker once a day */
+    bool reorder;   /* gateways are cut off by turns, so that rows come late */
+    unsigned kills; /* kill -9 of each daemon and of the broker so many times a day */
     enum crew_policy crew;
     bool mixed_laws;
     enum trap_law law;

@@ -1,11 +1,12 @@
 #!/bin/bash
 # Nothing lost: rehearsals with the real programs, compared with the ledger of the simulated vineyard.
-# Usage: conservation.sh BUILD smoke|words|order|month|kills
+# Usage: conservation.sh BUILD smoke|words|order|month|kills|thousand
 #   smoke  a small site for four days with every fault and kill -9: exact; and the comparison itself can fail
 #   words  what is asked for wrongly is refused with a remedy
 #   order  the same frames in another order and other batches give the same rows
 #   month  200 stations, 30 days, two gateways, 10 % loss, repeats and late rows, counters lost, units swapped
 #   kills  the same with kill -9 of each daemon and of the broker once a day
+#   thousand  1000 of them (KILLS, when given), in pieces with a seed each, until there were so many
 set -euo pipefail
 
 build=$1
@@ -31,6 +32,30 @@ run() {
     sed -n '/^Processor/p; /^Agreement/,/^$/p' "$work/$out.txt"
 }
 
+# What the store says was sent is in the mailbox, and nothing whose time has come still waits there: messages that were
+# owed, that arrived, that are missing.
+owed() {
+    python3 - "$work/$1" <<'PYTHON'
+import glob, re, sqlite3, sys
+folder = sys.argv[1]
+identity = re.compile(rb"^Message-ID: *(<[^>]+>)", re.M | re.I)
+arrived = {m.group(1) for f in glob.glob(folder + "/mailbox/*.eml") for m in [identity.search(open(f, "rb").read())] if m}
+db = sqlite3.connect(f"file:{folder}/collector/store.db?mode=ro", uri=True)
+(judged,) = db.execute("SELECT run_s FROM judged").fetchone()
+owed = missing = 0
+for notice, revision, to, next_s, done_s, bytes in db.execute(
+        "SELECT notice, revision, delivery, next_s, done_s, bytes FROM outbox WHERE given_up_s = 0"):
+    if done_s == 0 and next_s > judged - 7200:
+        continue  # its time has not come, or only just
+    owed += 1
+    if identity.search(bytes).group(1) not in arrived:
+        missing += 1
+        print(f"notice {notice}, revision {revision}, for {to} was owed and is not in the mailbox", file=sys.stderr)
+print(f"messages owed {owed}, of these not in the mailbox {missing}")
+sys.exit(missing > 0 or owed == 0)
+PYTHON
+}
+
 # The comparison must find what somebody spoils in the store.
 spoil() {
     local name=$1 sql=$2
@@ -48,6 +73,9 @@ case $what in
 smoke)
     run run --seed 3 --stations 24 --days 5 --step 60 --loss 0.1 --repeats 0.05 --reorder --kills --crew weekly
     [ "$(sed -n 's/.*kill -9: //p' "$work/run.txt")" -ge 15 ] || fail "too few kills"
+    owed run || fail "a message that was owed is missing"
+    rm "$(find "$work/run/mailbox" -name '*.eml' | sort | head -n 1)"
+    owed run >/dev/null 2>&1 && fail "nobody noticed a message that is missing"
     [ "$(sqlite3 "$work/run/collector/store.db" "SELECT count(*) FROM heard WHERE sure = 0")" -gt 50 ] ||
         fail "no gateway had a wrong clock"
     spoil "a pass too many" "UPDATE hour SET entries = entries + 1 WHERE (hour_s, series) =
@@ -111,6 +139,17 @@ month | kills)
     [ "$what" = month ] || options+=(--kills)
     run run "${options[@]}"
     [ "$what" = month ] || [ "$(sed -n 's/.*kill -9: //p' "$work/run.txt")" -ge 110 ] || fail "too few kills"
+    ;;
+thousand)
+    kills=0 wanted=${KILLS:-1000} begin=$SECONDS
+    for ((seed = ${SEED:-1}; kills < wanted; seed++)); do
+        run run --seed "$seed" --stations 24 --gateways 2 --days 4 --step 60 --loss 0.1 --repeats 0.05 --reorder \
+            --kills=12 --crew weekly
+        owed run || fail "a message that was owed is missing (seed $seed)"
+        kills=$((kills + $(sed -n 's/.*kill -9: //p' "$work/run.txt")))
+        echo "so far: seed $seed, $kills kills, $((SECONDS - begin)) s: 0 passes lost, 0 counted twice, 0 owed messages missing"
+        rm -rf "$work/run"
+    done
     ;;
 *)
     fail "unknown"
