@@ -9,7 +9,7 @@ export const channel = { frequency_hz: 915900000, bandwidth_hz: 500000, spreadin
 
 // units: [{ devaddr, nwkskey, appskey }]
 export async function startGateway(folder, port, { name = 'barn', site = 'home', units, world,
-  radio = '' }) {
+  radio = '', spool = 'size_mib = 4\ncommit_seconds = 0' }) {
   const file = join(folder, `${name}.ini`);
   const keys = join(folder, `${name}-keys.csv`);
   const socket = join(folder, `${name}.air`);
@@ -23,8 +23,7 @@ host = 127.0.0.1
 port = ${port}
 [spool]
 path = ${join(folder, `${name}-spool.db`)}
-size_mib = 4
-commit_seconds = 0
+${spool}
 [keys]
 file = ${keys}
 [collectors]
