@@ -20,7 +20,8 @@ trap 'exit 1' INT TERM
 
 mirror=$(apt-get indextargets --format '$(REPO_URI)' | grep -v security | head -n 1)
 mmdebstrap --quiet --variant=minbase "$suite" "$root" "$mirror"
-mkdir -p "$root/src"
+mkdir -p "$root/src" "$root/etc/dpkg/dpkg.cfg.d"
+echo force-unsafe-io >"$root/etc/dpkg/dpkg.cfg.d/thrown-away" # nobody waits for this root's disk
 # As a clone would have it: what is committed or about to be, nothing that was built.
 (cd "$source" && git ls-files -co --exclude-standard -z | tar --null -T - -cf -) | tar -C "$root/src" -xf -
 cp /etc/resolv.conf "$root/etc/resolv.conf"
