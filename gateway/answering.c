@@ -40,6 +40,20 @@ static int64_t ledger_now_s(const struct answering *a)
     return a->base_s + (clock_transport_us() - a->base_us) / SECOND_US;
 }
 
+/* Leases are noted by a clock that does not step; a rehearsal moves only the other one. */
+static int64_t lease_now_us(const struct answering *a)
+{
+    return a->rehearsal ? clock_event_us(a->parts.clock) : clock_transport_us();
+}
+
+/* The end of a packet by that clock. A line of the simulated air may tell it by the calendar. */
+static int64_t lease_us(const struct answering *a, const struct radio_packet *packet)
+{
+    if (packet->event_us != 0)
+        return a->rehearsal ? packet->event_us : clock_transport_us();
+    return lease_now_us(a) - (clock_transport_us() - packet->transport_us);
+}
+
 /* Once the clock is believed; before that nothing is sent. */
 static void load_ledger(struct answering *a)
 {
@@ -140,7 +154,8 @@ int answering_reload(struct answering *a, struct verify_table *table)
 
 void answering_lease(struct answering *a, const struct feed_lease *lease)
 {
-    speech_lease(a->speech, a->parts.settings->gateway.name, a->run, lease, now_s(a));
+    speech_lease(a->speech, a->parts.settings->gateway.name, a->run, lease, now_s(a),
+                 lease_now_us(a));
     a->untold = true;
 }
 
@@ -227,6 +242,7 @@ static void ask(const struct answering *a, const struct radio_packet *packet,
                                   .confirmed = air_frame_is_confirmed(frame),
                                   .radio = packet->radio,
                                   .end_us = packet->transport_us,
+                                  .lease_us = lease_us(a, packet),
                                   .timed = packet->timed && clock_synchronised(a->parts.clock),
                                   .now_s = now_s(a),
                                   .ledger_s = ledger_now_s(a)};

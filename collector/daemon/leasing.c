@@ -52,7 +52,7 @@ int leasing_open(struct daemon *daemon, int64_t now_s)
         return -ENOMEM;
     daemon->leasing = leasing;
     leasing->orders = calloc(OUTSTANDING_MAX, sizeof *leasing->orders);
-    int error = leasing->orders ? lease_table_new(&leasing->table, now_s) : -ENOMEM;
+    int error = leasing->orders ? lease_table_new(&leasing->table) : -ENOMEM;
     if (!error)
         error = lease_keep_load(store_db(daemon->store), leasing->table);
     if (!error)
@@ -160,7 +160,7 @@ void leasing_message(struct daemon *daemon, const struct feed_topic *topic, cons
 
 void leasing_connected(struct daemon *daemon)
 {
-    lease_table_connected(daemon->leasing->table, daemon_now_s(daemon));
+    lease_table_connected(daemon->leasing->table);
     for (size_t i = 0; i < daemon->leasing->count; i++)
         daemon->leasing->orders[i].said = false;
 }

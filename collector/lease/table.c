@@ -13,19 +13,20 @@ struct gateway {
 };
 
 struct lease_table {
-    int64_t since_s, connected_s; /* 0: not connected yet */
+    int64_t since_s; /* of the first look: only then is the clock believed; 0: none yet */
+    bool connected;
+    int64_t connected_s; /* of the first look after it */
     size_t count, capacity;
     struct lease_unit *units; /* sorted by devaddr, key_check */
     size_t gateway_count;
     struct gateway gateways[LEASE_GATEWAYS];
 };
 
-int lease_table_new(struct lease_table **table, int64_t now_s)
+int lease_table_new(struct lease_table **table)
 {
     struct lease_table *made = calloc(1, sizeof *made);
     if (!made)
         return -ENOMEM;
-    made->since_s = now_s;
     *table = made;
     return 0;
 }
@@ -99,6 +100,7 @@ static struct lease_unit *unit_of(struct lease_table *table, uint32_t devaddr, u
     memmove(at + 1, at, (table->count++ - place) * sizeof *at);
     *at = (struct lease_unit){.devaddr = devaddr, .key_check = key_check};
     at->lease = (struct feed_lease){.devaddr = devaddr, .key_check = key_check};
+    at->doubt_s = table->since_s;
     return at;
 }
 
@@ -200,16 +202,55 @@ int lease_table_sequence(const struct lease_table *table, uint32_t devaddr)
     return -1;
 }
 
-/* The store, and the broker too, have forgotten what was leased: it runs on for as long as it may. */
+static void next_term(struct lease_unit *unit)
+{
+    unit->lease.term++;
+    unit->changed = true;
+}
+
+/* A term that is not in the store: the store was made anew or restored, or somebody else decides as well. */
+static void doubt(struct lease_unit *unit)
+{
+    unit->trust = LEASE_DOUBTED;
+    unit->doubt_s = 0;
+    unit->changed = false; /* decided on what was not so, and not said yet */
+}
+
+/* The holder itself says so. The lease may have been prolonged since; see is_certain. */
 static void adopt(struct lease_unit *unit, const char *gateway, const struct feed_held *held)
 {
     unit->lease.term = held->term;
-    if (!held->speaking)
-        return;
     snprintf(unit->lease.gateway, sizeof unit->lease.gateway, "%s", gateway);
     memset(unit->lease.run, '0', sizeof unit->lease.run - 1);
     unit->lease.first = unit->lease.count = 0;
     unit->lease.until_ms = held->at_ms + LEASE_FOR_S * INT64_C(1000);
+    unit->hearsay = false;
+}
+
+/* There was a later term than any known here, and somebody else may be speaking by it. */
+static void take_hearsay(struct lease_unit *unit, uint64_t term)
+{
+    unit->lease.term = term;
+    unit->lease.gateway[0] = unit->ending[0] = '\0';
+    memset(unit->lease.run, '0', sizeof unit->lease.run - 1);
+    unit->lease.first = unit->lease.count = 0;
+    unit->hearsay = true;
+}
+
+static void take_term(struct lease_unit *unit, const char *gateway, const struct feed_held *held)
+{
+    bool later = held->term > unit->lease.term;
+    if (later && !held->speaking && unit->trust == LEASE_COMPLETE) {
+        unit->lease.term = held->term; /* long over; what is said from now on must lie above */
+        next_term(unit);
+        return;
+    }
+    if (later)
+        doubt(unit);
+    if (held->speaking && (later || (unit->hearsay && held->term == unit->lease.term)))
+        adopt(unit, gateway, held);
+    else if (later)
+        take_hearsay(unit, held->term);
 }
 
 int lease_table_held(struct lease_table *table, const char *gateway, const struct feed_held *held)
@@ -223,9 +264,29 @@ int lease_table_held(struct lease_table *table, const char *gateway, const struc
     ear->term = held->term;
     ear->left = held->left;
     ear->speaking = held->speaking;
-    if (held->term > unit->lease.term)
-        adopt(unit, gateway, held);
+    ear->held_ms = held->at_ms;
+    take_term(unit, gateway, held);
     return 0;
+}
+
+/* The broker keeps the latest lease of a unit, whatever its keys. */
+static void confirm(struct lease_table *table, const struct feed_lease *lease)
+{
+    struct lease_unit *first = table->units + place_of(table, key_of(lease->devaddr, 0));
+    struct lease_unit *end = table->units + table->count;
+    uint64_t known = 0;
+    bool doubted = false;
+    for (struct lease_unit *unit = first; unit < end && unit->devaddr == lease->devaddr; unit++) {
+        known = unit->lease.term > known ? unit->lease.term : known;
+        doubted = doubted || unit->trust == LEASE_DOUBTED;
+    }
+    for (struct lease_unit *unit = first; unit < end && unit->devaddr == lease->devaddr; unit++) {
+        unit->seen = true;
+        if (lease->term > known)
+            doubt(unit);
+        else if (unit->trust == LEASE_UNCERTAIN && !doubted)
+            unit->trust = LEASE_AGREED;
+    }
 }
 
 int lease_table_echo(struct lease_table *table, const struct feed_lease *lease)
@@ -233,12 +294,14 @@ int lease_table_echo(struct lease_table *table, const struct feed_lease *lease)
     struct lease_unit *unit = unit_of(table, lease->devaddr, lease->key_check);
     if (!unit)
         return -ENOMEM;
+    confirm(table, lease);
     raise(unit, (uint64_t)lease->first + lease->count);
-    for (size_t i = 0; i < table->count; i++) /* one topic, whatever the keys */
-        if (table->units[i].devaddr == lease->devaddr)
-            table->units[i].seen = true;
-    if (lease->term > unit->lease.term)
+    if (lease->term > unit->lease.term || (unit->hearsay && lease->term == unit->lease.term)) {
         unit->lease = *lease;
+        unit->hearsay = false;
+    } else if (lease->term < unit->lease.term && unit->current && unit->trust >= LEASE_AGREED) {
+        unit->changed = true; /* the broker has forgotten what was said last, or never heard it */
+    }
     return 0;
 }
 
@@ -259,9 +322,10 @@ void lease_table_gateway(struct lease_table *table, const char *gateway, const c
     g->at_s = now_s;
 }
 
-void lease_table_connected(struct lease_table *table, int64_t now_s)
+void lease_table_connected(struct lease_table *table)
 {
-    table->connected_s = now_s;
+    table->connected = true;
+    table->connected_s = 0;
     for (size_t i = 0; i < table->count; i++)
         table->units[i].seen = false;
 }
@@ -305,12 +369,6 @@ static const char *best(const struct lease_table *table, struct lease_unit *unit
     return found ? found->gateway : NULL;
 }
 
-static void next_term(struct lease_unit *unit)
-{
-    unit->lease.term++;
-    unit->changed = true;
-}
-
 /* A new block, to whom it may concern. */
 static void grant(const struct lease_table *table, struct lease_unit *unit, const char *gateway,
                   int64_t now_s)
@@ -326,6 +384,7 @@ static void grant(const struct lease_table *table, struct lease_unit *unit, cons
     unit->lease.until_ms = (now_s + LEASE_FOR_S) * 1000;
     unit->next += LEASE_COUNTERS;
     unit->ending[0] = '\0';
+    unit->granted_s = now_s;
     next_term(unit);
 }
 
@@ -356,26 +415,52 @@ static bool is_free(struct lease_unit *unit, int64_t now_s)
 }
 
 /* Its block is used up, or it cannot use it: because it has started again, or knows of counters above it. */
-static bool needs_block(const struct lease_table *table, struct lease_unit *unit)
+static bool needs_block(const struct lease_table *table, struct lease_unit *unit, int64_t now_s)
 {
     const struct lease_ear *ear = ear_named(unit, unit->lease.gateway);
     const struct gateway *gateway = gateway_named(table, unit->lease.gateway);
     if (gateway && strcmp(gateway->run, unit->lease.run) != 0)
         return true;
-    return ear && ear->held && ear->term == unit->lease.term &&
-           (!ear->speaking || ear->left <= LEASE_LOW);
+    if (!ear || !ear->held || ear->term != unit->lease.term)
+        return false;
+    return ear->speaking ? ear->left <= LEASE_LOW : now_s - unit->granted_s >= LEASE_AGAIN_S;
+}
+
+/* Who holds the latest lease says in this run that it speaks. */
+static bool has_word(struct lease_unit *unit, int64_t now_s)
+{
+    const struct lease_ear *ear = ear_named(unit, unit->lease.gateway);
+    return ear && ear->held && ear->speaking && ear->term == unit->lease.term &&
+           now_s < ear->held_ms / 1000 + LEASE_FOR_S;
+}
+
+static bool is_certain(struct lease_unit *unit, bool settled, int64_t now_s)
+{
+    if (now_s - unit->doubt_s >= LEASE_LAPSE_S) {
+        if (unit->trust < LEASE_AGREED && unit->next > 0)
+            unit->next += LEASE_SKIP;
+        unit->trust = LEASE_COMPLETE;
+        unit->hearsay = false;
+    } else if (unit->trust < LEASE_AGREED && settled && has_word(unit, now_s)) {
+        unit->trust = LEASE_AGREED;
+        int64_t until_ms = (unit->doubt_s + LEASE_FOR_S) * 1000; /* it may have been prolonged */
+        if (unit->lease.until_ms < until_ms)
+            unit->lease.until_ms = until_ms;
+    }
+    return unit->trust >= LEASE_AGREED;
 }
 
 static void decide(struct lease_table *table, struct lease_unit *unit, int64_t now_s)
 {
     bool settled = unit->seen || now_s - table->connected_s >= LEASE_SETTLE_S;
+    bool certain = is_certain(unit, settled, now_s);
     const char *wanted = best(table, unit, now_s);
-    if (!settled || !wanted)
+    if (!settled || !certain || !wanted)
         return;
     bool holds = unit->lease.gateway[0] != '\0';
     bool over = now_s >= unit->lease.until_ms / 1000;
     if (holds && strcmp(wanted, unit->lease.gateway) == 0) {
-        if (needs_block(table, unit) || over || unit->lease.count == 0)
+        if (needs_block(table, unit, now_s) || over || unit->lease.count == 0)
             grant(table, unit, wanted, now_s);
         else if (!unit->seen || unit->lease.until_ms / 1000 - now_s < LEASE_FOR_S / 2)
             prolong(unit, now_s);
@@ -389,10 +474,16 @@ static void decide(struct lease_table *table, struct lease_unit *unit, int64_t n
 size_t lease_table_look(struct lease_table *table, int64_t now_s)
 {
     size_t changed = 0;
-    if (table->connected_s == 0)
+    if (table->since_s == 0)
+        table->since_s = now_s;
+    if (!table->connected)
         return 0;
+    if (table->connected_s == 0)
+        table->connected_s = now_s;
     for (size_t i = 0; i < table->count; i++) {
         struct lease_unit *unit = &table->units[i];
+        if (unit->doubt_s == 0)
+            unit->doubt_s = now_s;
         if (unit->current && !unit->changed)
             decide(table, unit, now_s);
         changed += unit->changed;

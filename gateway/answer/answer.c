@@ -92,7 +92,7 @@ enum answer_verdict answer_decide(const struct answer *answer, struct speech *sp
         return ANSWER_NOT_WANTED;
     if (!road->may)
         return ANSWER_RECEIVE_ONLY;
-    if (!speech_speaks(unit, q->now_s))
+    if (!speech_speaks(unit, q->now_s, q->lease_us))
         return ANSWER_NO_LEASE;
     if (!q->timed)
         return ANSWER_NO_TIME;

@@ -23,9 +23,9 @@ enum {
 
 enum answer_verdict {
     ANSWER_SEND,
-    ANSWER_NOT_WANTED,   /* not confirmed, and no order waits */
-    ANSWER_TWICE,        /* this very frame was answered: another radio heard it too */
-    ANSWER_NO_LEASE,     /* another gateway speaks to the unit, or nobody may yet */
+    ANSWER_NOT_WANTED, /* not confirmed, and no order waits */
+    ANSWER_TWICE,      /* this very frame was answered: another radio heard it too */
+    ANSWER_NO_LEASE, /* another gateway speaks to the unit, or did when the frame ended, or nobody may yet */
     ANSWER_RECEIVE_ONLY, /* the law, as far as it is known, does not let this radio send */
     ANSWER_NO_TIME, /* the end of the frame is not known well enough, or the clock is not believed */
     ANSWER_NO_DUTY, /* this hour's share of the air is used up */
@@ -63,6 +63,7 @@ struct answer_question {
     bool order_answered;
     unsigned radio;
     int64_t end_us;   /* of the packet, on the clock of the air */
+    int64_t lease_us; /* the same instant on the clock that leases are noted by */
     bool timed;       /* end_us is exact, and UTC is believed */
     int64_t now_s;    /* UTC, for leases and orders */
     int64_t ledger_s; /* the ledger's own time; does not step */

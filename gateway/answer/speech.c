@@ -93,8 +93,11 @@ static void note_gone(struct speech_unit *unit, const struct feed_lease *lease)
     unit->unkept = true;
 }
 
-static void take(struct speech_unit *unit, const struct feed_lease *lease)
+static void take(struct speech_unit *unit, const struct feed_lease *lease, bool goes_on,
+                 int64_t now_us)
 {
+    if (!goes_on)
+        unit->since_us = now_us;
     if (unit->speaking && lease->first == unit->first && lease->count == unit->count)
         return; /* the same block for longer */
     if (lease->first < unit->next) {
@@ -108,7 +111,7 @@ static void take(struct speech_unit *unit, const struct feed_lease *lease)
 }
 
 void speech_lease(struct speech *speech, const char *self, const char *run,
-                  const struct feed_lease *lease, int64_t now_s)
+                  const struct feed_lease *lease, int64_t now_s, int64_t now_us)
 {
     struct speech_unit *unit = speech_find(speech, lease->devaddr);
     if (unit == NULL || unit->key_check != lease->key_check)
@@ -120,10 +123,13 @@ void speech_lease(struct speech *speech, const char *self, const char *run,
         note_gone(unit, lease);
     if (lease->term < unit->term)
         return;
+    /* While its time is not over nobody else has spoken. */
+    bool goes_on = unit->speaking && now_s < unit->until_s && now_us < unit->until_us;
     unit->term = lease->term;
     unit->until_s = lease->until_ms / 1000;
+    unit->until_us = now_us + (unit->until_s - now_s) * 1000000;
     if (ours && unit->until_s > now_s)
-        take(unit, lease);
+        take(unit, lease, goes_on, now_us);
     else
         stop(unit);
 }
@@ -152,10 +158,11 @@ void speech_drop(struct speech_unit *unit)
     unit->untold = true;
 }
 
-bool speech_speaks(const struct speech_unit *unit, int64_t now_s)
+bool speech_speaks(const struct speech_unit *unit, int64_t now_s, int64_t ended_us)
 {
     return unit->speaking && !unit->unkept && unit->left > 0 &&
-           now_s < unit->until_s - SPEECH_MARGIN_S;
+           now_s < unit->until_s - SPEECH_MARGIN_S && ended_us > unit->since_us &&
+           ended_us < unit->until_us - SPEECH_MARGIN_S * INT64_C(1000000);
 }
 
 uint32_t speech_take(struct speech_unit *unit)

@@ -30,6 +30,9 @@ struct speech_unit {
     uint32_t first, count; /* the block of that lease */
     uint32_t left;         /* of it */
     int64_t until_s;
+    /* The same on a clock that does not step: it answers frames that ended after since_us, when it
+     * began to speak, and before until_us. A frame that ended earlier was for whoever spoke then. */
+    int64_t since_us, until_us;
     bool has_order;
     struct feed_order order;
     uint64_t order_sent;
@@ -52,9 +55,9 @@ struct speech_unit *speech_find(struct speech *speech, uint32_t devaddr);
 
 /* From the disk: every counter below next is gone. */
 void speech_gone(struct speech *speech, uint32_t devaddr, uint32_t key_check, uint64_t next);
-/* A lease as it comes; self: this gateway's name, run: the identity of this start of it. */
+/* A lease as it comes; self: this gateway's name, run: the identity of this start of it; now on both clocks. */
 void speech_lease(struct speech *speech, const char *self, const char *run,
-                  const struct feed_lease *lease, int64_t now_s);
+                  const struct feed_lease *lease, int64_t now_s, int64_t now_us);
 /* An order as it comes. */
 void speech_order(struct speech *speech, const struct feed_order *order);
 /* The order of this unit is over. */
@@ -62,8 +65,8 @@ void speech_order_over(struct speech *speech, uint32_t devaddr);
 
 /* Takes the block out of use whose loss of counters could not be written. */
 void speech_drop(struct speech_unit *unit);
-/* May it answer a frame now? */
-bool speech_speaks(const struct speech_unit *unit, int64_t now_s);
+/* May it answer a frame now that ended at this time on that clock? */
+bool speech_speaks(const struct speech_unit *unit, int64_t now_s, int64_t ended_us);
 /* The counter for the next frame down; the unit speaks. */
 uint32_t speech_take(struct speech_unit *unit);
 /* For the message that says what is held. */

@@ -47,10 +47,12 @@ static void settle(void)
         speech_at(speech, i)->unkept = false;
 }
 
-#define RUN "7d3a90c1e2f4b586"
+#define SECOND INT64_C(1000000) /* in us */
+#define RUN    "7d3a90c1e2f4b586"
 static const char *run = RUN;
 
-static void lease(uint64_t term, const char *gateway, uint32_t first, uint32_t count, int64_t until)
+static void lease_at(uint64_t term, const char *gateway, uint32_t first, uint32_t count,
+                     int64_t until, int64_t air_us)
 {
     struct feed_lease l = {.devaddr = UNIT,
                            .key_check = key_check,
@@ -60,7 +62,12 @@ static void lease(uint64_t term, const char *gateway, uint32_t first, uint32_t c
                            .until_ms = until * 1000};
     strcpy(l.gateway, gateway);
     strcpy(l.run, run);
-    speech_lease(speech, "barn", RUN, &l, NOW);
+    speech_lease(speech, "barn", RUN, &l, air_us / SECOND, air_us);
+}
+
+static void lease(uint64_t term, const char *gateway, uint32_t first, uint32_t count, int64_t until)
+{
+    lease_at(term, gateway, first, count, until, NOW * SECOND);
 }
 
 static struct answer_question confirmed(uint32_t fcnt)
@@ -68,7 +75,8 @@ static struct answer_question confirmed(uint32_t fcnt)
     return (struct answer_question){.devaddr = UNIT,
                                     .fcnt = fcnt,
                                     .confirmed = true,
-                                    .end_us = (int64_t)NOW * 1000000 + fcnt * INT64_C(60000000),
+                                    .end_us = NOW * SECOND + 1 + fcnt * 60 * SECOND,
+                                    .lease_us = NOW * SECOND + 1 + fcnt * 60 * SECOND,
                                     .timed = true,
                                     .now_s = NOW,
                                     .ledger_s = NOW};
@@ -132,12 +140,12 @@ START_TEST(longer_lease_goes_on_in_the_block)
 {
     uint32_t fcnt;
     struct answer_question q = confirmed(1);
-    lease(1, "barn", 0, 64, NOW + 10);
+    lease(1, "barn", 0, 64, NOW + 100);
     settle();
     ck_assert_int_eq(try(&q, &fcnt), ANSWER_SEND);
     lease(2, "barn", 0, 64, NOW + 7200);
     q = confirmed(2);
-    q.now_s = NOW + 100;
+    q.now_s = NOW + 200;
     ck_assert_int_eq(try(&q, &fcnt), ANSWER_SEND);
     ck_assert_uint_eq(fcnt, 1);
 }
@@ -150,7 +158,52 @@ START_TEST(lease_runs_out)
     lease(1, "barn", 0, 64, NOW + 10);
     settle();
     q.now_s = NOW + 10 - SPEECH_MARGIN_S;
+    q.lease_us = NOW * SECOND + 1;
     ck_assert_int_eq(try(&q, &fcnt), ANSWER_NO_LEASE);
+    q.now_s--;
+    ck_assert_int_eq(try(&q, &fcnt), ANSWER_SEND);
+}
+END_TEST
+
+/* A clock that steps back makes no lease longer. */
+START_TEST(lease_runs_out_on_the_clock_of_the_air_too)
+{
+    uint32_t fcnt;
+    struct answer_question q = confirmed(1);
+    lease(1, "barn", 0, 64, NOW + 10);
+    settle();
+    q.lease_us = (NOW + 10 - SPEECH_MARGIN_S) * SECOND;
+    ck_assert_int_eq(try(&q, &fcnt), ANSWER_NO_LEASE);
+    q.lease_us -= 2;
+    ck_assert_int_eq(try(&q, &fcnt), ANSWER_SEND);
+}
+END_TEST
+
+/* The frame was in the radio's ring, or waited for the disk, while the lease moved: who spoke before may have
+ * answered it. */
+START_TEST(frames_before_the_lease_are_not_answered)
+{
+    uint32_t fcnt;
+    struct answer_question q = confirmed(1);
+    lease_at(1, "barn", 0, 64, NOW + 3600, NOW * SECOND);
+    settle();
+    q.lease_us = NOW * SECOND;
+    ck_assert_int_eq(try(&q, &fcnt), ANSWER_NO_LEASE);
+    q.lease_us++;
+    ck_assert_int_eq(try(&q, &fcnt), ANSWER_SEND);
+    lease_at(2, "barn", 64, 64, NOW + 7200, (NOW + 60) * SECOND); /* goes on: nobody else spoke */
+    settle();
+    q = confirmed(2);
+    q.lease_us = (NOW + 59) * SECOND;
+    ck_assert_int_eq(try(&q, &fcnt), ANSWER_SEND);
+    lease_at(3, "", 0, 0, NOW + 7200, (NOW + 70) * SECOND);
+    lease_at(4, "barn", 128, 64, NOW + 7200, (NOW + 80) * SECOND);
+    settle();
+    q = confirmed(3);
+    q.lease_us = (NOW + 79) * SECOND; /* the pump may have had it for these ten seconds */
+    ck_assert_int_eq(try(&q, &fcnt), ANSWER_NO_LEASE);
+    q.lease_us = (NOW + 81) * SECOND;
+    ck_assert_int_eq(try(&q, &fcnt), ANSWER_SEND);
 }
 END_TEST
 
@@ -238,7 +291,7 @@ START_TEST(other_keys_other_counters)
                            .run = RUN,
                            .count = 64,
                            .until_ms = (NOW + 3600) * INT64_C(1000)};
-    speech_lease(speech, "barn", RUN, &l, NOW);
+    speech_lease(speech, "barn", RUN, &l, NOW, NOW * SECOND);
     ck_assert(!speech_find(speech, UNIT)->speaking);
     speech_gone(speech, UNIT, key_check + 1, 1000);
     ck_assert_uint_eq(speech_find(speech, UNIT)->next, 0);
@@ -273,7 +326,7 @@ START_TEST(one_transmission_at_a_time)
                            .until_ms = (NOW + 3600) * INT64_C(1000)};
     struct answer_question q = confirmed(1), other = q;
     lease(1, "barn", 0, 64, NOW + 3600);
-    speech_lease(speech, "barn", RUN, &l, NOW);
+    speech_lease(speech, "barn", RUN, &l, NOW, NOW * SECOND);
     settle();
     ck_assert_int_eq(try(&q, &fcnt), ANSWER_SEND);
     other.devaddr = OTHER;
@@ -369,6 +422,8 @@ int main(void)
     tcase_add_test(all, block_ends);
     tcase_add_test(all, longer_lease_goes_on_in_the_block);
     tcase_add_test(all, lease_runs_out);
+    tcase_add_test(all, lease_runs_out_on_the_clock_of_the_air_too);
+    tcase_add_test(all, frames_before_the_lease_are_not_answered);
     tcase_add_test(all, taken_over);
     tcase_add_test(all, blocks_only_go_up);
     tcase_add_test(all, restart_gives_the_block_up);

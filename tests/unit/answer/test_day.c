@@ -70,7 +70,7 @@ static struct speech *new_speech(struct verify_table *table, uint32_t first)
                                    .first = first,
                                    .count = 60000,
                                    .until_ms = (START + 2 * DAY) * INT64_C(1000)};
-        speech_lease(speech, "barn", "", &lease, START);
+        speech_lease(speech, "barn", "", &lease, START, START * INT64_C(1000000) - 1);
         unit->unkept = false;
     }
     return speech;
@@ -121,6 +121,7 @@ START_TEST(a_day_with_restarts)
                                     .confirmed = true,
                                     .radio = (unsigned)(dice() * 2),
                                     .end_us = (int64_t)(t * 1e6),
+                                    .lease_us = (int64_t)(t * 1e6),
                                     .timed = true,
                                     .now_s = (int64_t)t,
                                     .ledger_s = (int64_t)t};
