@@ -8,8 +8,8 @@
  *   brownout CHIP
  *   tally CHIP
  *   drive OFFSET 0|1                moves a line without a chip, as a button does
- * and writes what the chips send: "sent CHIP START_US FREQUENCY BANDWIDTH SF POWER FLAGS HEX", and what the
- * program does to a line without a chip: "line OFFSET 0|1 AT_US".
+ * and writes when a packet of "air" ends, "ends CHIP AT_US", what the chips send, "sent CHIP START_US FREQUENCY
+ * BANDWIDTH SF POWER FLAGS HEX", and what the program does to a line without a chip, "line OFFSET 0|1 AT_US".
  */
 #include <errno.h>
 #include <fcntl.h>
@@ -166,6 +166,15 @@ static void tally(unsigned chip)
     say(line);
 }
 
+static void say_end(unsigned chip)
+{
+    char text[60];
+
+    snprintf(text, sizeof text, "ends %u %lld\n", chip,
+             (long long)(super.plays[chip].next_ns / 1000));
+    say(text);
+}
+
 static void obey(char *line)
 {
     char word[16] = "", name[400] = "";
@@ -185,6 +194,8 @@ static void obey(char *line)
     if (strcmp(word, "air") == 0 && sscanf(line, "%lld %n", &number, &at) == 1) {
         if (put_on_air(chip, board_now_ns() + number * 1000, line + at) < 0)
             say("error: the chip is not set up\n");
+        else
+            say_end(chip);
     } else if (strcmp(word, "play") == 0 && sscanf(line, "%399s %lld", name, &number) == 2) {
         super.plays[chip].file = fopen(name, "re");
         super.plays[chip].gap_ns = number * 1000;
