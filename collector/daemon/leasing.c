@@ -37,8 +37,8 @@ static void take_order(void *user, const struct order *order)
 {
     struct leasing *leasing = user;
     struct outstanding *known = numbered(leasing, order->order.number);
-    if (known) {
-        if (known->order.state != order->state)
+    if (known) { /* while it could not be written the store knows less */
+        if (!known->changed && known->order.state != order->state)
             *known = (struct outstanding){.order = *order};
     } else if (!order_is_over(order->state) && leasing->count < OUTSTANDING_MAX) {
         leasing->orders[leasing->count++] = (struct outstanding){.order = *order};

@@ -1,8 +1,8 @@
 /*
- * Spool, store, ingest and notices with the 1st, 2nd, 3rd … operation of the disk, and allocation, failing: once,
+ * Spool, store, ingest, notices and orders with the 1st, 2nd, 3rd … operation of the disk, and allocation, failing: once,
  * and for good until it is mended. Every failure must be survived as the daemons would, by trying again or by
  * starting again, and the end must be the same as without any.
- * Usage: nth_failure [DISK [MEMORY]]: only every so many-th of the operations, and of the allocations.
+ * Usage: nth_failure [DISK [MEMORY [SCENE]]]: only every so many-th of the operations, and of the allocations.
  */
 #include <stdio.h>
 #include <stdlib.h>
@@ -115,8 +115,12 @@ int main(int argc, char **argv)
     medium_install();
     if (disk == 0 || memory == 0 || world_fixed_make(&fixed) != 0)
         return 2;
-    bool sound = exhaust(scene_of_gateway(), disk, memory);
-    sound = exhaust(scene_of_collector(&fixed), disk, memory) && sound;
+    struct scene *const scenes[] = {scene_of_gateway(), scene_of_collector(&fixed),
+                                    scene_of_orders()};
+    bool sound = true;
+    for (size_t i = 0; i < sizeof scenes / sizeof scenes[0]; i++)
+        if (argc < 4 || strcmp(argv[3], scenes[i]->name) == 0)
+            sound = exhaust(scenes[i], disk, memory) && sound;
     world_fixed_free(&fixed);
     return sound ? 0 : 1;
 }

@@ -24,6 +24,9 @@ struct scene *scene_of_gateway(void);
 /* Batches, quarantine, another roster, judging, the outbox, pruning. */
 struct scene *scene_of_collector(const struct world_fixed *fixed);
 
+/* Orders to stations in the collector's store. */
+struct scene *scene_of_orders(void);
+
 /* A report of a station, as a frame that a gateway has taken. k: from 0, one an hour. */
 void scene_frame(unsigned station, unsigned k, struct feed_frame *frame);
 
