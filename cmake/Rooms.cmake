@@ -20,7 +20,9 @@ add_library(edgerow_flags INTERFACE)
 target_compile_definitions(edgerow_flags INTERFACE _GNU_SOURCE EDGEROW_VERSION="${PROJECT_VERSION}")
 target_compile_options(edgerow_flags INTERFACE
   -Wall -Wextra -Wpedantic -Wconversion -Wshadow -Wmissing-prototypes -Wstrict-prototypes
-  -Wundef -Wvla -Werror -fstack-protector-strong)
+  -Wundef -Wvla -Werror -fstack-protector-strong
+  # Whole numbers are named by enumerations here, and are reckoned with.
+  $<$<C_COMPILER_ID:Clang>:-Wno-enum-float-conversion>)
 if(EDGEROW_SANITIZE)
   target_compile_options(edgerow_flags INTERFACE -fsanitize=${EDGEROW_SANITIZE}
     -fno-sanitize-recover=all -fno-omit-frame-pointer

@@ -371,11 +371,9 @@ START_TEST(suffixes)
         struct history history = {.complete = true};
         struct history all = {.complete = true};
         struct rows unused = rows_new();
-        unsigned extended = 0;
         for (size_t i = 0; i < count; i++) {
             const struct sent *sent = deliveries[i].sent;
             if (!history_reaches(&history, sent->fcnt, sent->report.epoch)) {
-                extended++;
                 for (size_t k = 0; k < all.count; k++)
                     ck_assert_int_eq(
                         history_load(&history, &all.reports[k], all.reports[k].placed.fcnt), 0);
