@@ -71,16 +71,26 @@ static void fail(struct judge *j, enum feed_visit_reason reason)
 /* A level that falls by rate * demand a day; where is it after so many days, z deviations off? */
 struct fall {
     double level_mm, level_spread_mm, mm_day;
-    double rate_share; /* what is not known of the trap's rate, of the loss */
-    double
-        ahead_share; /* how far losses of three days are off; errors of single days partly cancel */
+    double rate_share;               /* what is not known of the trap's rate, of the loss */
+    double ahead_share[LEVEL_LEADS]; /* how far losses of one day and of three are off */
 };
+
+/* Between the leads by the logarithm of days; beyond three, errors of single days partly cancel. */
+static double ahead_share(const struct fall *fall, double days)
+{
+    double beyond = days / level_lead_days[1];
+    if (beyond > 1)
+        return fall->ahead_share[1] * pow(beyond, -0.25);
+    double part = log(fmax(1, days / level_lead_days[0])) /
+                  log((double)level_lead_days[1] / level_lead_days[0]);
+    return fall->ahead_share[0] + part * (fall->ahead_share[1] - fall->ahead_share[0]);
+}
 
 static double fall_level(const struct fall *fall, double days, double z)
 {
     double lost = fall->mm_day * days;
     double rate = lost * fall->rate_share;
-    double ahead = lost * fall->ahead_share * pow(3 / fmax(0.25, days), 0.25);
+    double ahead = lost * ahead_share(fall, days);
     double variance = fall->level_spread_mm * fall->level_spread_mm + rate * rate + ahead * ahead;
     return fall->level_mm - lost + z * sqrt(variance);
 }
@@ -129,9 +139,11 @@ static struct fall fall_of(const struct judge *j)
                                       0.2 * mm_day * fmax(0, since)),
         .mm_day = mm_day,
         .rate_share = young * (trace->rate > 0 ? trace->rate_spread / trace->rate : 0),
-        .ahead_share = isnan(block->ahead_spread) ? square_sum(block->demand_spread, RESPONSE)
-                                                  : block->ahead_spread,
     };
+    for (int lead = 0; lead < LEVEL_LEADS; lead++)
+        fall.ahead_share[lead] = isnan(block->ahead_spread[lead])
+                                     ? square_sum(block->demand_spread, RESPONSE)
+                                     : block->ahead_spread[lead];
     return fall;
 }
 
@@ -147,8 +159,9 @@ static void explain_law(const struct judge *j)
     why_number(j->why, "error by a constant", block->law.error[LAW_CONSTANT], "", "", "learned");
     why_number(j->why, "demand expected", block->demand_mm_day, "mm/day",
                "recent days, moved by what the block's traps really lost", "learned");
-    why_number(j->why, "three days' losses, off by", block->ahead_spread, "",
+    why_number(j->why, "one day's loss, off by", block->ahead_spread[0], "",
                "of the loss: how right forecasts of past days were", "learned");
+    why_number(j->why, "three days' losses, off by", block->ahead_spread[1], "", "", "learned");
 }
 
 static void explain_level(const struct judge *j, const struct fall *fall)
@@ -238,11 +251,13 @@ static void judge_age(struct judge *j)
     consider(j, (struct candidate){FEED_REASON_BAIT_AGE, left, left, left});
 }
 
-/* Days until so many more passes; their number in a time spreads like that of clustered counts. */
+/* Days until so many more passes, z deviations late: their number in a time spreads like that of clustered counts, so
+ * that left = n + z sqrt(dispersion n) for the n that come on average. */
 static double catch_days(double left, double per_day, double z)
 {
-    double spread = sqrt(CATCH_DISPERSION * fmax(1, left));
-    return fmax(0, left + z * spread) / per_day;
+    double spread = z * sqrt(CATCH_DISPERSION);
+    double root = (sqrt(spread * spread + 4 * left) + spread) / 2;
+    return root * root / per_day;
 }
 
 static void judge_load(struct judge *j)

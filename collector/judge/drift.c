@@ -8,8 +8,8 @@ enum { DAY_HOURS = 24, TRAPS_LEAST = 3, AHEAD_DAYS = 3, DAYS_MOST = 32, TRIALS_L
 static const double FADE = 0.75; /* weight of a day over the one after it */
 static const double FACTOR_LEAST = 0.3, FACTOR_MOST = 3;
 static const double TRIALS_USUAL = 4;
-static const double Z80 = 1.2815516, SPREAD_TRIALS = 0.15;
-static const double SPREAD_UNKNOWN = 0.25, SPREAD_LEAST = 0.03;
+static const double Z80 = 1.2815516, SPREAD_TRIALS = 0.3;
+static const double SPREAD_UNKNOWN = 0.25, SPREAD_LEAST = 0.01;
 
 static double bounded(double value, double least, double most)
 {
@@ -64,23 +64,60 @@ static size_t days_of(const float *cumulative_mm, size_t hour_count, double *day
     return count;
 }
 
-double drift_spread(const float *ratios, size_t trap_count, size_t days, double *work)
+/* What past forecasts say, their sensor's part taken off. */
+struct held_out {
+    double square; /* the eighth tenth of how far they were off */
+    double
+        independent; /* forecasts that tell as much of a spread as these, which share their weather */
+};
+
+/* Of a spread the correlations count squared: those of overlapping spans of days, and that of a day's traps, whose
+ * common part is the day's weather (design effect, Kish 1965, Survey Sampling). */
+static double worth(int lead_days, double days, double count, double common_share)
+{
+    double overlap = 1, in_day = count / fmax(1, days);
+    for (int apart = 1; apart < lead_days; apart++)
+        overlap += 2 * pow((double)(lead_days - apart) / lead_days, 2);
+    return days / overlap * in_day / (1 + (in_day - 1) * common_share * common_share);
+}
+
+static struct held_out held_out_of(int lead_days, const float *ratios, const float *noises,
+                                   size_t trap_count, size_t days, double *work)
 {
     size_t count = 0, tried = 0;
+    double squares = 0, common = 0;
     for (size_t day = 0; day < days; day++) {
         size_t before = count;
-        for (size_t i = 0; i < trap_count; i++)
-            if (!isnan(ratios[i * days + day]))
-                work[count++] = fabs((double)ratios[i * days + day] - 1);
+        double sum = 0;
+        for (size_t i = 0; i < trap_count; i++) {
+            double off = ((double)ratios[i * days + day] - 1) / Z80;
+            double noise = (double)noises[i * days + day];
+            if (isnan(off))
+                continue;
+            work[count++] = off * off - noise * noise;
+            squares += off * off;
+            sum += off;
+        }
+        common += sum * sum / fmax(1, (double)(count - before));
         tried += count - before >= TRAPS_LEAST;
     }
-    double independent = (double)tried / AHEAD_DAYS;
-    double seen = count > 0 ? robust_quantile(work, count, 0.8) / Z80 : SPREAD_UNKNOWN;
+    if (count == 0)
+        return (struct held_out){SPREAD_UNKNOWN * SPREAD_UNKNOWN, 0};
+    return (struct held_out){
+        fmax(0, robust_quantile(work, count, 0.8)),
+        worth(lead_days, (double)tried, (double)count, common / fmax(1e-9, squares))};
+}
+
+double drift_spread(int lead_days, const float *ratios, const float *noises, size_t trap_count,
+                    size_t days, double *work)
+{
+    struct held_out seen = held_out_of(lead_days, ratios, noises, trap_count, days, work);
     /* Student's t over the normal distribution at a tenth in each tail, nearly: few trials. */
-    seen *= 1 + 0.75 / fmax(1, independent);
-    double usual = SPREAD_UNKNOWN * SPREAD_UNKNOWN * SPREAD_TRIALS;
-    return fmax(SPREAD_LEAST,
-                sqrt((independent * seen * seen + usual) / (independent + SPREAD_TRIALS)));
+    double few = 1 + 0.75 / fmax(1, seen.independent);
+    double spread = fmax(SPREAD_LEAST, sqrt(seen.square) * few);
+    /* A scale is weighed by its logarithm. */
+    return exp((seen.independent * log(spread) + SPREAD_TRIALS * log(SPREAD_UNKNOWN)) /
+               (seen.independent + SPREAD_TRIALS));
 }
 
 static double expected(const double *days_mm, size_t count)

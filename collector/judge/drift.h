@@ -20,9 +20,10 @@ struct drift_outlook {
 };
 void drift_expect(const float *cumulative_mm, size_t hour_count, struct drift_outlook *outlook);
 
-/* How far forecasts were off, from ratios of what came to what was foretold (as above; reordered): a
- * deviation that holds eight in ten. Forecasts of one day share its weather, and those of neighbouring days
- * most of it, so that few days lean on what is usual. */
-double drift_spread(const float *ratios, size_t trap_count, size_t days, double *work);
+/* How far forecasts of so many days were off, from ratios of what came to what was foretold (as above), less what the sensor's noise
+ * (noises: deviation of each ratio by it) explains: a deviation that holds eight in ten. Forecasts of one day share
+ * its weather, and those of neighbouring days most of it, so that few days lean on what is usual. */
+double drift_spread(int lead_days, const float *ratios, const float *noises, size_t trap_count,
+                    size_t days, double *work);
 
 #endif

@@ -22,11 +22,14 @@ enum {
     LIFT_INSECTS_LEAST = 15 /* judgement */
 };
 static const double NOISE_MM = 0.3;      /* of an hour's median; the sensor alone is good to 0.5 */
+static const double SMOOTHED_MM = 0.15;  /* of the median of six such hours */
 static const double NOISE_LOSS_MM = 1.0; /* below it, loss is not told from noise */
 static const double FULL_ENOUGH_MM = 6;  /* below the full mark a service still counts as one */
 static const double FOAM_SPREAD_MM = 2, FOAM_MOST_MM = 8;
 static const double BLOCK_SPREAD_UNKNOWN = 0.3;
 static const double OWN_SPREAD_LEAST = 0.04;
+
+const int level_lead_days[LEVEL_LEADS] = {1, 3};
 
 struct learner {
     const struct level_facts *facts;
@@ -348,24 +351,26 @@ static double smoothed(const struct learner *l, size_t position)
     return robust_median(values, count);
 }
 
-/* How right would three days' forecasts have been, made on past days at the hour it is now? */
-static void look_back(struct learner *l)
+/* How right would forecasts of so many days have been, made on past days at the hour it is now? */
+static void look_back(struct learner *l, size_t lead)
 {
     const struct level_block *block = l->facts->block;
     struct pair pairs[LEVEL_HOURS];
     if (block->outlook_mm_day == NULL || isnan(l->trace->rate))
         return;
-    size_t count = day_pairs(l, LEVEL_AHEAD_DAYS, pairs), now = (l->facts->hour_count + 23) % 24;
+    size_t count = day_pairs(l, level_lead_days[lead], pairs);
+    size_t now = (l->facts->hour_count + 23) % 24;
     /* Before the block's first days nothing was known of its weather that could have been foretold from. */
     size_t first = l->series.count > 0 ? l->series.hour[0] : 0;
     for (size_t i = 0; i < count; i++) {
         size_t hour = l->series.hour[pairs[i].from];
         double foretold =
-            l->trace->rate * block->outlook_mm_day[hour / 24] * (double)LEVEL_AHEAD_DAYS;
+            l->trace->rate * block->outlook_mm_day[hour / 24] * (double)level_lead_days[lead];
         if (hour % 24 != now || hour < first + LOOK_BACK_FROM_HOURS || foretold < NOISE_LOSS_MM)
             continue;
         double lost = smoothed(l, pairs[i].from) - smoothed(l, pairs[i].to);
-        l->trace->ahead_ratio[hour / 24] = (float)(lost / foretold);
+        l->trace->ahead_ratio[lead][hour / 24] = (float)(lost / foretold);
+        l->trace->ahead_noise[lead][hour / 24] = (float)(SMOOTHED_MM * M_SQRT2 / foretold);
     }
 }
 
@@ -557,7 +562,8 @@ void level_learn(const struct level_facts *facts, struct level_trace *trace)
     double own_spread;
     *trace = (struct level_trace){.rate = NAN, .own_rate = NAN, .level_mm = NAN};
     for (size_t day = 0; day < LEVEL_DAYS; day++)
-        trace->ahead_ratio[day] = NAN;
+        for (size_t lead = 0; lead < LEVEL_LEADS; lead++)
+            trace->ahead_ratio[lead][day] = trace->ahead_noise[lead][day] = NAN;
     step_series_fill(facts, &l.series);
     merge_visits(&l);
     for (size_t i = 0; i < l.visit_count; i++)
@@ -574,7 +580,8 @@ void level_learn(const struct level_facts *facts, struct level_trace *trace)
         learn_own_rate(&l, &own_spread);
     }
     blend_rate(&l, own_spread);
-    look_back(&l);
+    for (size_t lead = 0; lead < LEVEL_LEADS; lead++)
+        look_back(&l, lead);
     measure_loss(&l);
     read_level(&l);
     trace->stuck = is_stuck(facts);

@@ -19,10 +19,13 @@ enum {
     LEVEL_DAYS = 21,
     LEVEL_HOURS = LEVEL_DAYS * 24, /* what is looked at */
     LEVEL_NONE = INT16_MIN,        /* no usable level in that hour */
-    LEVEL_AHEAD_DAYS = 3,          /* that forecasts are tried on */
+    LEVEL_LEADS = 2,               /* that forecasts are tried on: one day, and three */
     LEVEL_VISITS_MAX = 24,
     LEVEL_EVENTS_MAX = 32
 };
+
+/* Days of each lead. */
+extern const int level_lead_days[LEVEL_LEADS];
 
 enum level_hour_flag {
     LEVEL_HOUR_HEARD = 1, /* a report in that hour */
@@ -61,9 +64,9 @@ struct level_block {
     const double
         *outlook_mm_day; /* LEVEL_DAYS: what would have been expected on each day, at the hour
                                      it is now; NULL: not tried */
-    double
-        ahead_spread; /* how far three days' losses were off what had been foretold, over it; NAN:
-                               not tried often enough */
+    double ahead_spread
+        [LEVEL_LEADS]; /* how far losses of one and of three days were off what had been foretold, over
+                                         it; NAN: not tried */
     double rate, rate_spread; /* mm lost per mm of demand: median of its traps and their deviation;
                                  NAN: none yet */
     double lost_mm_day;       /* median loss of its traps over the last two days; NAN: not known */
@@ -109,8 +112,11 @@ struct level_trace {
     float day_ratio
         [LEVEL_DAYS]; /* loss of each day over what rate and demand say; NAN: not measured */
     float day_lost_mm[LEVEL_DAYS]; /* loss of each day; NAN: not measured */
-    float ahead_ratio[LEVEL_DAYS]; /* loss of the three days after each over what would have been
-                                      foretold; NAN: not measured */
+    float ahead_ratio
+        [LEVEL_LEADS]
+        [LEVEL_DAYS]; /* loss of one and of three days after each over what would have been
+                                                   foretold; NAN: not measured */
+    float ahead_noise[LEVEL_LEADS][LEVEL_DAYS]; /* deviation of that by the sensor's noise alone */
     double own_rate,
         own_days; /* what this trap's history alone says, and days of evidence; NAN, 0 */
     double lost_mm, lost_days; /* measured loss in the undisturbed stretches that were used */

@@ -97,7 +97,7 @@ int facts_open(struct facts *facts, const struct site_settings *site, const stru
                                              .rate = NAN,
                                              .rate_spread = NAN,
                                              .lost_mm_day = NAN,
-                                             .ahead_spread = NAN};
+                                             .ahead_spread = {NAN, NAN}};
         block_clear(block, 0, LEVEL_HOURS);
         for (size_t day = 0; day < LEVEL_DAYS; day++)
             block->factors[day] = 1;

@@ -17,9 +17,9 @@ enum {
     PASSES_MOST = 12,
     RATE_DAYS_LEAST = 1 /* of own evidence before a trap speaks for its block */
 };
-/* Due when the early end of the interval lies within a day and a bit: what the morning message
- * leaves out must hold until the next one and its round. */
-static const double DUE_AHEAD_DAYS = 1.25;
+/* Due when the early end of the interval lies within 28 hours: what the letter of six in the morning leaves out must
+ * hold until the next one's round, which ends with the cool hours, at ten. */
+static const double DUE_AHEAD_DAYS = 28.0 / 24;
 
 struct bait_limits facts_limits(const struct facts *facts, const struct facts_trap *trap)
 {
@@ -127,7 +127,20 @@ static void learn_weather(struct facts *facts, size_t hours, size_t from, double
 }
 
 /* Arrays of days by trap of a block, for what its traps say together. */
-enum day_array { DAY_RATIO, DAY_LOST, DAY_AHEAD };
+enum day_array { DAY_RATIO, DAY_LOST, DAY_AHEAD, DAY_NOISE = DAY_AHEAD + LEVEL_LEADS };
+
+static const float *array_of(const struct level_trace *trace, enum day_array which)
+{
+    switch (which) {
+    case DAY_RATIO:
+        return trace->day_ratio;
+    case DAY_LOST:
+        return trace->day_lost_mm;
+    default:
+        return which < DAY_NOISE ? trace->ahead_ratio[which - DAY_AHEAD]
+                                 : trace->ahead_noise[which - DAY_NOISE];
+    }
+}
 
 static size_t gather(const struct facts *facts, size_t block, enum day_array which, float *days)
 {
@@ -137,11 +150,7 @@ static size_t gather(const struct facts *facts, size_t block, enum day_array whi
         const struct level_trace *trace = &trap->trace;
         if (trap->block != block || !trap->active || trace->own_days < RATE_DAYS_LEAST)
             continue;
-        memcpy(days + LEVEL_DAYS * count++,
-               which == DAY_RATIO  ? trace->day_ratio
-               : which == DAY_LOST ? trace->day_lost_mm
-                                   : trace->ahead_ratio,
-               LEVEL_DAYS * sizeof(*days));
+        memcpy(days + LEVEL_DAYS * count++, array_of(trace, which), LEVEL_DAYS * sizeof(*days));
     }
     return count;
 }
@@ -196,9 +205,10 @@ static void learn_law(const struct facts *facts, struct facts_block *block, size
 static bool learn_blocks(struct facts *facts, size_t hours)
 {
     float *days = malloc((facts->trap_count + 1) * LEVEL_DAYS * sizeof(*days));
+    float *noises = malloc((facts->trap_count + 1) * LEVEL_DAYS * sizeof(*noises));
     double *work = malloc((facts->trap_count + 1) * LEVEL_DAYS * sizeof(*work));
-    bool changed = false;
-    for (size_t b = 0; b < facts->block_count && days != NULL && work != NULL; b++) {
+    bool changed = false, whole = days != NULL && noises != NULL && work != NULL;
+    for (size_t b = 0; b < facts->block_count && whole; b++) {
         struct facts_block *block = &facts->blocks[b];
         enum law_kind before = block->law.law;
         learn_law(facts, block, hours, days);
@@ -207,10 +217,15 @@ static bool learn_blocks(struct facts *facts, size_t hours)
             continue; /* what was measured under the old law is no guide; it is measured anew */
         size_t count = gather(facts, b, DAY_RATIO, days);
         drift_learn(days, count, LEVEL_DAYS, block->factors, work);
-        count = gather(facts, b, DAY_AHEAD, days);
-        block->shared.ahead_spread = drift_spread(days, count, LEVEL_DAYS, work);
+        for (int lead = 0; lead < LEVEL_LEADS; lead++) {
+            count = gather(facts, b, (enum day_array)(DAY_AHEAD + lead), days);
+            gather(facts, b, (enum day_array)(DAY_NOISE + lead), noises);
+            block->shared.ahead_spread[lead] =
+                drift_spread(level_lead_days[lead], days, noises, count, LEVEL_DAYS, work);
+        }
     }
     free(days);
+    free(noises);
     free(work);
     return changed;
 }
@@ -271,17 +286,27 @@ static void settle_assignments(struct facts *facts, int64_t now_s)
     }
 }
 
-/* Hours of which no part lies between dawn and dusk; anew when the hours have moved. */
+/* Hours of which no part lies between dawn and dusk. When the hours have moved only the new ones are asked for: the sun's
+ * place is dear. Returns from which hour on. */
+static size_t slide_dark(struct facts *facts)
+{
+    int64_t by = facts->first_hour - facts->dark_from;
+    size_t kept = by > 0 && by < LEVEL_HOURS ? LEVEL_HOURS - (size_t)by : 0;
+    memmove(facts->dark, facts->dark + by * (kept > 0), kept * sizeof(facts->dark[0]));
+    for (size_t h = kept; h < LEVEL_HOURS; h++)
+        facts->dark[h] = true;
+    facts->dark_from = facts->first_hour;
+    return kept;
+}
+
 static void learn_dark(struct facts *facts)
 {
     int64_t noon_s = (int64_t)((12 - facts->site->longitude / 15) * FACTS_HOUR_S);
-    int64_t first_s = facts->first_hour * FACTS_HOUR_S;
     if (facts->dark_from == facts->first_hour)
         return;
-    facts->dark_from = facts->first_hour;
-    for (size_t h = 0; h < LEVEL_HOURS; h++)
-        facts->dark[h] = true;
-    for (int64_t day = first_s / DAY_S - 1; day <= first_s / DAY_S + LEVEL_DAYS + 1; day++) {
+    int64_t new_hour = facts->first_hour + (int64_t)slide_dark(facts);
+    int64_t last_day = (facts->first_hour + LEVEL_HOURS) / 24 + 1;
+    for (int64_t day = new_hour / 24 - 1; day <= last_day; day++) {
         struct sun_day sun;
         sun_of_day(facts->site->latitude, facts->site->longitude, day * DAY_S + noon_s, &sun);
         int64_t from = sun.twilight ? sun.dawn_s / FACTS_HOUR_S : day * 24;

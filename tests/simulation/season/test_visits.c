@@ -2,12 +2,16 @@
  * Two months of visits, by what the judge says and by the calendar, in the rehearsal's vineyard: 200
  * traps, four laws of evaporation the judge does not share, recorded weather (NOAA, Seattle 2012 to
  * 2015, and a hot and dry variant of it). EDGEROW_SEEDS sets how many seeds; without it a short form of one.
+ * EDGEROW_LAW=0 to 3 plays one law alone. Two seasons run side by side; all figures are printed before any is judged.
  */
 #include <check.h>
 #include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/mman.h>
+#include <sys/wait.h>
+#include <unistd.h>
 
 #include "watch.h"
 
@@ -22,6 +26,9 @@ enum {
     GOOD_DAYS = 14,
     CALENDARS = 4,
     FEW_SEEDS = 1,
+    LAWS = 4,
+    SEEDS_MOST = 100,
+    WORKERS = 2,
     WINDOWS = 6
 };
 static const double minutes_a_trap = 3.5, persons = 2; /* judgement, as in the rehearsal */
@@ -419,11 +426,42 @@ static void print_assumptions(int seasons, double wasps, double good_days)
         seasons, DAYS, TRAPS, low_mm, full_mm, good_days, wasps);
 }
 
-static void season_of(struct tally *tally, const struct summer_settings *settings, int kinds)
+/* One season: by the judge, and by so many calendars. */
+struct job {
+    struct summer_settings settings;
+    int calendars;
+};
+
+static void play(struct tally *tally, const struct job *job)
 {
-    by_judge(tally, settings);
-    for (int i = 0; i < kinds; i++)
-        by_calendar(tally, settings, calendars[i], (size_t)i);
+    by_judge(tally, &job->settings);
+    for (int i = 0; i < job->calendars; i++)
+        by_calendar(tally, &job->settings, calendars[i], (size_t)i);
+}
+
+/* Each job into its own tally, which the caller unmaps. */
+static struct tally *play_all(const struct job *jobs, size_t count)
+{
+    struct tally *tallies = mmap(NULL, count * sizeof *tallies, PROT_READ | PROT_WRITE,
+                                 MAP_SHARED | MAP_ANONYMOUS, -1, 0);
+    pid_t workers[WORKERS];
+    ck_assert_ptr_ne(tallies, MAP_FAILED);
+    fflush(stdout);
+    for (size_t w = 0; w < WORKERS; w++) {
+        workers[w] = fork();
+        ck_assert_int_ge(workers[w], 0);
+        if (workers[w] != 0)
+            continue;
+        for (size_t i = w; i < count; i += WORKERS)
+            play(&tallies[i], &jobs[i]);
+        _exit(0);
+    }
+    for (size_t w = 0; w < WORKERS; w++) {
+        int status = -1;
+        ck_assert_int_eq(waitpid(workers[w], &status, 0), workers[w]);
+        ck_assert_msg(status == 0, "a season ended early");
+    }
+    return tallies;
 }
 
 static void check_forecasts(enum trap_law law, const struct forecasts *f, bool whole)
@@ -435,10 +473,9 @@ static void check_forecasts(enum trap_law law, const struct forecasts *f, bool w
     else
         /* A tenth of a millimetre is below what the sensor tells. */
         ck_assert_double_le(own, slack * best_simple(f) + 0.1);
-    /* One season's weather is not all weather; and where nothing but the sensor limits the forecast, the
-     * interval is wider than it need be. */
+    /* One season's weather is not all weather. */
     ck_assert_double_ge(holds, whole ? 75 : 60);
-    ck_assert_double_le(holds, law == TRAP_LAW_CONSTANT ? 99.5 : whole ? 85 : 95);
+    ck_assert_double_le(holds, whole ? 85 : 95);
 }
 
 static void check_visits(const struct tally *tally, int seasons, bool whole)
@@ -451,8 +488,24 @@ static void check_visits(const struct tally *tally, int seasons, bool whole)
     ck_assert_int_le(100 * (tally->missed + tally->invented), tally->recorded);
 }
 
+static void add_forecasts(struct forecasts *sum, const struct forecasts *f)
+{
+    sum->own += f->own;
+    sum->line += f->line;
+    sum->block += f->block;
+    sum->calendar += f->calendar;
+    for (int w = 0; w < WINDOWS; w++)
+        sum->oracle[w] += f->oracle[w];
+    sum->count += f->count;
+    sum->own_all += f->own_all;
+    sum->all += f->all;
+    sum->dated += f->dated;
+    sum->inside += f->inside;
+}
+
 static void add(struct tally *sum, const struct tally *tally)
 {
+    add_forecasts(&sum->forecasts, &tally->forecasts);
     sum->guarded += tally->guarded;
     sum->slices += tally->slices;
     sum->visits += tally->visits;
@@ -467,31 +520,49 @@ static void add(struct tally *sum, const struct tally *tally)
         sum->reasons[r] += tally->reasons[r];
 }
 
+static const enum trap_law laws[LAWS] = {TRAP_LAW_DEMAND, TRAP_LAW_WIND, TRAP_LAW_DEFICIT,
+                                         TRAP_LAW_CONSTANT};
+
+/* Law by law; the sum of all is the last. Seeds of one law lie side by side, and the first two laws come first. */
+static void play_laws(int first, int last, int count, struct tally *of_law)
+{
+    static struct job jobs[LAWS * SEEDS_MOST];
+    size_t job_count = 0;
+    for (int law = first; law < last; law++)
+        for (int seed = 1; seed <= count; seed++)
+            jobs[job_count++] = (struct job){settings_of(seed, laws[law], few_wasps, GOOD_DAYS), 1};
+    struct tally *tallies = play_all(jobs, job_count);
+    for (size_t i = 0; i < job_count; i++) {
+        add(&of_law[first + (int)i / count], &tallies[i]);
+        add(&of_law[LAWS], &tallies[i]);
+    }
+    munmap(tallies, job_count * sizeof *tallies);
+}
+
 /* The laws by which evaporation can follow the weather, and one that does not. */
 START_TEST(visits_by_law)
 {
-    static const enum trap_law laws[] = {TRAP_LAW_DEMAND, TRAP_LAW_WIND, TRAP_LAW_DEFICIT,
-                                         TRAP_LAW_CONSTANT};
     int count = seeds();
+    const char *only = getenv("EDGEROW_LAW");
+    int first = only != NULL ? atoi(only) % LAWS : 0;
+    int last = only != NULL ? first + 1 : count > FEW_SEEDS ? LAWS : 2;
     bool whole = count >= 20;
-    struct tally sum = {0};
+    struct tally of_law[LAWS + 1] = {0};
+    ck_assert_int_le(count, SEEDS_MOST);
     print_assumptions(count, few_wasps, GOOD_DAYS);
-    for (size_t i = 0; i < (count > FEW_SEEDS ? 4 : 2); i++) {
-        struct tally tally = {0};
-        for (int seed = 1; seed <= count; seed++) {
-            struct summer_settings settings = settings_of(seed, laws[i], few_wasps, GOOD_DAYS);
-            season_of(&tally, &settings, 1);
-        }
-        printf("evaporation by %s:\n", law_names[laws[i]]);
-        print_forecasts(&tally.forecasts);
-        print_visits(&tally, count);
-        fflush(stdout);
-        check_forecasts(laws[i], &tally.forecasts, whole);
-        add(&sum, &tally);
+    play_laws(first, last, count, of_law);
+    for (int law = first; law < last; law++) {
+        printf("evaporation by %s:\n", law_names[laws[law]]);
+        print_forecasts(&of_law[law].forecasts);
+        print_visits(&of_law[law], count);
     }
     printf("all laws:\n");
-    print_visits(&sum, count * (count > FEW_SEEDS ? 4 : 2));
-    check_visits(&sum, count * (count > FEW_SEEDS ? 4 : 2), whole);
+    print_visits(&of_law[LAWS], count * (last - first));
+    fflush(stdout);
+    for (int law = first; law < last; law++) {
+        check_forecasts(laws[law], &of_law[law].forecasts, whole);
+        check_visits(&of_law[law], count, whole);
+    }
 }
 END_TEST
 
@@ -503,18 +574,22 @@ START_TEST(other_summers)
         double wasps;
         int good_days, calendars;
     } cases[] = {{0.15, GOOD_DAYS, CALENDARS}, {0.15, 7, 1}, {1, GOOD_DAYS, 1}};
+    static struct job jobs[SEEDS_MOST];
     int count = seeds() / 10;
     for (size_t i = 0; i < 3 && count > 0; i++) {
-        struct tally tally = {0};
+        struct tally sum = {0};
+        for (int seed = 1; seed <= count; seed++)
+            jobs[seed - 1] =
+                (struct job){settings_of(seed, TRAP_LAW_WIND, cases[i].wasps, cases[i].good_days),
+                             cases[i].calendars};
+        struct tally *tallies = play_all(jobs, (size_t)count);
+        for (int seed = 0; seed < count; seed++)
+            add(&sum, &tallies[seed]);
+        munmap(tallies, (size_t)count * sizeof *tallies);
         print_assumptions(count, cases[i].wasps, cases[i].good_days);
-        for (int seed = 1; seed <= count; seed++) {
-            struct summer_settings settings =
-                settings_of(seed, TRAP_LAW_WIND, cases[i].wasps, cases[i].good_days);
-            season_of(&tally, &settings, cases[i].calendars);
-        }
-        print_visits(&tally, count);
-        ck_assert_double_ge(guarding(&tally), 95);
-        ck_assert_double_le(tally.visits, 1.35 * tally.calendar_visits[0]);
+        print_visits(&sum, count);
+        ck_assert_double_ge(guarding(&sum), 95);
+        ck_assert_double_le(sum.visits, 1.35 * sum.calendar_visits[0]);
     }
 }
 END_TEST

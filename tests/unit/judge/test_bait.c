@@ -30,7 +30,7 @@ static void setup(void)
                                  .level_s = NOW_S};
     block = (struct level_block){.demand_mm_day = 4,
                                  .demand_spread = 0.15,
-                                 .ahead_spread = 0.2,
+                                 .ahead_spread = {0.2, 0.2},
                                  .rate = 0.5,
                                  .rate_spread = 0.1,
                                  .lost_mm_day = 2};

@@ -83,7 +83,7 @@ static void learn_traps(int hours)
 
 static void learn_block(void)
 {
-    static float ratios[PRETEND_TRAPS * LEVEL_DAYS];
+    static float ratios[PRETEND_TRAPS * LEVEL_DAYS], noises[PRETEND_TRAPS * LEVEL_DAYS];
     static double work[PRETEND_TRAPS * LEVEL_DAYS];
     double rates[PRETEND_TRAPS];
     size_t count = 0;
@@ -96,9 +96,15 @@ static void learn_block(void)
     block.shared.rate_spread = robust_deviation(rates, count);
     block.shared.lost_mm_day = block.shared.rate * block.shared.demand_mm_day;
     drift_learn(ratios, PRETEND_TRAPS, LEVEL_DAYS, block.factors, work);
-    for (int i = 0; i < PRETEND_TRAPS; i++)
-        memcpy(ratios + i * LEVEL_DAYS, block.traces[i].ahead_ratio, LEVEL_DAYS * sizeof(float));
-    block.shared.ahead_spread = drift_spread(ratios, PRETEND_TRAPS, LEVEL_DAYS, work);
+    for (int lead = 0; lead < LEVEL_LEADS; lead++) {
+        for (int i = 0; i < PRETEND_TRAPS; i++) {
+            const struct level_trace *trace = &block.traces[i];
+            memcpy(ratios + i * LEVEL_DAYS, trace->ahead_ratio[lead], LEVEL_DAYS * sizeof(float));
+            memcpy(noises + i * LEVEL_DAYS, trace->ahead_noise[lead], LEVEL_DAYS * sizeof(float));
+        }
+        block.shared.ahead_spread[lead] =
+            drift_spread(level_lead_days[lead], ratios, noises, PRETEND_TRAPS, LEVEL_DAYS, work);
+    }
 }
 
 static void learn(int end)
@@ -230,7 +236,7 @@ static struct score live(const struct pretend_plan *plan, int seeds)
         pretend_run(&world, (uint64_t)seed, plan);
         memset(&block, 0, sizeof(block));
         block.shared.rate = block.shared.rate_spread = block.shared.lost_mm_day = NAN;
-        block.shared.ahead_spread = NAN;
+        block.shared.ahead_spread[0] = block.shared.ahead_spread[1] = NAN;
         for (int d = 0; d < LEVEL_DAYS; d++)
             block.factors[d] = 1;
         for (int i = 0; i < 6; i++)
@@ -309,7 +315,7 @@ START_TEST(loss_below_the_noise_has_no_date)
     pretend_run(&world, 3, &plan);
     memset(&block, 0, sizeof(block));
     block.shared.rate = block.shared.rate_spread = block.shared.lost_mm_day = NAN;
-    block.shared.ahead_spread = NAN;
+    block.shared.ahead_spread[0] = block.shared.ahead_spread[1] = NAN;
     for (int d = 0; d < LEVEL_DAYS; d++)
         block.factors[d] = 1;
     learn(12 * 24 + MORNING);
