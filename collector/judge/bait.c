@@ -284,11 +284,19 @@ static void judge_load(struct judge *j)
     consider(j, candidate);
 }
 
+/* What the trap loses until the next round: rain that is gone by then is no reason to walk. */
+static double evaporates_mm(const struct judge *j)
+{
+    double mm_day = j->facts->trace->rate * j->facts->block->demand_mm_day;
+    return isnan(mm_day) ? 0 : mm_day * j->limits->due_ahead_days;
+}
+
 static void judge_rain(struct judge *j)
 {
     const struct level_trace *trace = j->facts->trace;
     double level = j->verdict->level_mm, above = level - j->limits->full_mm;
-    if (!isnan(level) && above > (trace->foam ? OVERFULL_FOAM_MM : OVERFULL_MM)) {
+    double most = (trace->foam ? OVERFULL_FOAM_MM : OVERFULL_MM) + evaporates_mm(j);
+    if (!isnan(level) && above > most) {
         why_number(j->why, "above the full mark", above, "mm", "wasps walk out of an overfull trap",
                    COMMON);
         fail(j, FEED_REASON_OVERFULL);

@@ -3,8 +3,12 @@
 #include <math.h>
 #include <string.h>
 
+#include "collector/judge/robust.h"
+
 enum { HOUR_S = 3600, WEEK_HOURS = 7 * 24, FRESH_HOURS = 36, BLOCKED_LEAST_S = 900 };
-enum { RAIN_PASSES_LEAST = 4, RAIN_BLOCK_LEAST = 3, OWN_LEAST = 30 };
+enum { RAIN_SHORTS_LEAST = 2, OWN_LEAST = 30, OWN_HOURS_LEAST = 10 };
+static const double HOURS_MIDDLE_MOST = 5;
+static const double RAIN_LEAST_MM = 0.6, RAIN_BALANCE = 1.25, RAIN_BLOCK_LEAST = 2;
 static const double ZERO_EXPECTED = 20;
 
 struct counter {
@@ -13,6 +17,7 @@ struct counter {
     bool young[LEVEL_HOURS]; /* fresh bait does not draw yet */
     /* Sums over the fair hours before each. */
     uint32_t own[LEVEL_HOURS + 1], others[LEVEL_HOURS + 1];
+    uint16_t hours[LEVEL_HOURS + 1]; /* with an entry of its own */
 };
 
 static void mark(struct counter *c, size_t hour, enum counts_doubt doubt)
@@ -20,15 +25,18 @@ static void mark(struct counter *c, size_t hour, enum counts_doubt doubt)
     c->trace->doubts[hour] = (uint8_t)(c->trace->doubts[hour] | 1u << doubt);
 }
 
-/* Drops fall on all traps of a block, and most are too short for an insect. Where nearly all are, ants pass. */
+/* Rain that the levels show, drops on all traps of a block, more of them too short for an insect than not, and so on
+ * this one. Insects that the rain did not keep at home would turn the block's balance. */
 static bool drops(const struct counts_facts *facts, size_t h)
 {
     const struct counts_block *block = facts->block;
     unsigned entries = facts->hours[h].entries, shorts = facts->hours[h].shorts;
-    bool here =
-        shorts >= entries && entries + shorts >= RAIN_PASSES_LEAST && shorts <= 3 * entries + 3;
-    return here && block->rain_mm[h] > 0 && block->shorts[h] >= block->entries[h] &&
-           block->shorts[h] + block->entries[h] >= RAIN_BLOCK_LEAST * block->traps;
+    double all_entries = block->entries[h], all_shorts = block->shorts[h];
+    /* Where nearly all are short, ants pass. */
+    bool here = shorts >= RAIN_SHORTS_LEAST && shorts >= entries && shorts <= 3 * entries + 3;
+    return here && (double)block->rain_mm[h] > RAIN_LEAST_MM &&
+           all_shorts >= RAIN_BALANCE * all_entries &&
+           all_shorts + all_entries >= RAIN_BLOCK_LEAST * (double)block->traps;
 }
 
 static void mark_hour(struct counter *c, size_t h)
@@ -44,7 +52,7 @@ static void mark_hour(struct counter *c, size_t h)
         return;
     if (c->facts->block->dark[h])
         mark(c, h, COUNTS_NIGHT);
-    if (drops(c->facts, h))
+    else if (drops(c->facts, h))
         mark(c, h, COUNTS_RAIN);
 }
 
@@ -66,23 +74,37 @@ static bool fair(const struct counter *c, size_t hour)
     return c->facts->hours[hour].known && !c->young[hour] && c->trace->doubts[hour] == 0;
 }
 
+/* Bees that rob a trap for two hours are not its usual share: an hour counts for no more than some times the middle one
+ * of those with an entry. */
+static uint32_t hour_most(const struct counter *c)
+{
+    double entries[LEVEL_HOURS];
+    size_t count = 0;
+    for (size_t h = 0; h < c->facts->hour_count; h++)
+        if (fair(c, h) && c->facts->hours[h].entries > 0)
+            entries[count++] = c->facts->hours[h].entries;
+    double most = count > 0 ? HOURS_MIDDLE_MOST * robust_median(entries, count) : 0;
+    return most < COUNTS_HOUR_MOST ? (uint32_t)most : COUNTS_HOUR_MOST;
+}
+
 static void sum_fair(struct counter *c)
 {
+    uint32_t most = hour_most(c);
     for (size_t h = 0; h < c->facts->hour_count; h++) {
         uint32_t own = c->facts->hours[h].entries, all = c->facts->block->entries[h];
-        own = own < COUNTS_HOUR_MOST ? own : COUNTS_HOUR_MOST;
+        uint32_t in_all = own < COUNTS_HOUR_MOST ? own : COUNTS_HOUR_MOST;
         bool counts = fair(c, h);
-        c->own[h + 1] = c->own[h] + (counts ? own : 0);
-        c->others[h + 1] = c->others[h] + (counts && all > own ? all - own : 0);
+        c->own[h + 1] = c->own[h] + (counts ? own < most ? own : most : 0);
+        c->others[h + 1] = c->others[h] + (counts && all > in_all ? all - in_all : 0);
+        c->hours[h + 1] = (uint16_t)(c->hours[h] + (counts && own > 0));
     }
 }
 
 /* Entries of this trap over those of the others, in fair hours before one. */
 static double share_before(const struct counter *c, size_t before)
 {
-    return c->own[before] >= OWN_LEAST && c->others[before] > 0
-               ? (double)c->own[before] / c->others[before]
-               : NAN;
+    bool enough = c->own[before] >= OWN_LEAST && c->hours[before] >= OWN_HOURS_LEAST;
+    return enough && c->others[before] > 0 ? (double)c->own[before] / c->others[before] : NAN;
 }
 
 /* A run of hours without an entry: what should have come in it? Hours of which nothing is known count for nothing,

@@ -12,7 +12,7 @@
 
 enum counts_doubt {
     COUNTS_NIGHT,   /* entries in the dark: moths, earwigs */
-    COUNTS_RAIN,    /* drops: mostly too short for an insect, in an hour of rain */
+    COUNTS_RAIN,    /* by day, drops: mostly too short for an insect, in an hour of rain */
     COUNTS_BLOCKED, /* the beam was blocked for a quarter of the hour or more */
     COUNTS_TILTED,
     COUNTS_ZERO, /* nothing at all while at least twenty were to be expected */

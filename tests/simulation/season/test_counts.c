@@ -101,8 +101,9 @@ static bool marked_is_due(const struct summer_trap *trap, size_t h, enum counts_
     case COUNTS_NIGHT:
         return trap->night[h] > 0 && is_night(h) && trap->blocked_s[h] == 0 && !stuck_in(trap, h);
     case COUNTS_RAIN:
+        /* By night the hour is doubtful anyway. */
         return trap->drops[h] >= 2 && trap->wasps[h] == 0 && trap->blocked_s[h] == 0 &&
-               !stuck_in(trap, h);
+               !stuck_in(trap, h) && !is_night(h);
     case COUNTS_BLOCKED:
         return trap->blocked_s[h] >= 1200;
     case COUNTS_TILTED:

@@ -146,7 +146,10 @@ START_TEST(rain_dilutes_and_overfills)
     trace.rain_mm = 10;
     judge();
     ck_assert_int_eq(verdict.reason, FEED_REASON_BAIT_AGE);
-    trace.level_mm = 94;
+    trace.level_mm = 94; /* four above; two and a half are gone before the next round */
+    judge();
+    ck_assert_int_eq(verdict.reason, FEED_REASON_BAIT_AGE);
+    trace.level_mm = 96;
     judge();
     ck_assert_int_eq(verdict.reason, FEED_REASON_OVERFULL);
     ck_assert_int_eq(verdict.condition, FEED_TRAP_FAILED);
