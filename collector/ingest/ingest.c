@@ -17,7 +17,8 @@ struct spool {
     struct store_spool on_disk; /* with what the open batch adds */
     bool advanced, asked;       /* in this batch: rows were stored; known rows or a gap came */
     bool is_current;            /* of its gateway */
-    int64_t said_us;            /* transport time of the last mark; 0: never */
+    bool foreign;    /* another card under the same id: its numbers are not those stored here */
+    int64_t said_us; /* transport time of the last mark; 0: never */
 };
 
 /* Told after the commit. */
@@ -286,8 +287,10 @@ static void see_again(struct ingest *ingest, const char *gateway, struct spool *
 {
     ingest->counts.repeats++;
     spool->asked = true;
-    if (row->n == spool->on_disk.n && strcmp(row->hash, spool->on_disk.hash) != 0 &&
-        strcmp(spool->on_disk.hash, no_hash) != 0)
+    if (row->n != spool->on_disk.n || strcmp(spool->on_disk.hash, no_hash) == 0)
+        return;
+    spool->foreign = strcmp(row->hash, spool->on_disk.hash) != 0;
+    if (spool->foreign)
         note_trouble(
             ingest, gateway, "spool",
             "The gateway's spool is not the one whose rows are stored here: was its card copied or "
@@ -342,7 +345,9 @@ static int take_row(struct ingest *ingest, const char *gateway, const struct fee
         see_again(ingest, gateway, spool, row);
         return 0;
     }
-    if (first_of(row, !misread) > spool->on_disk.n + 1) {
+    /* What follows on another card is not stored either, or a mark would tell its gateway that all before is here. The
+     * mark said again contradicts it; it then takes a new id and sends everything anew. */
+    if (spool->foreign || first_of(row, !misread) > spool->on_disk.n + 1) {
         ingest->counts.gaps++;
         spool->asked = true;
         return 0;
