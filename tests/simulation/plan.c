@@ -80,11 +80,12 @@ static void exclude(struct plan *plan)
         plan->faults &= ~(1U << FAULT_SPOOL_COPY | 1U << FAULT_SPOOL_LOST);
 }
 
-/* Most sites are small: a fault costs as much there, and a week of a large one several times as much. */
-static void shrink_site(struct plan *plan, uint64_t seed)
+/* Most sites are small: a fault finds as much there, and a week of a large one costs several times as much. Only a
+ * spool needs many stations to fill. */
+static void shrink_site(struct plan *plan)
 {
-    struct chance chance = chance_stream(seed, 8);
-    if (chance_of(&chance, 0.3))
+    struct chance chance = chance_stream(plan->seed, 8);
+    if (chance_of(&chance, 0.3) || plan_has(plan, FAULT_SPOOL_FULL))
         return;
     plan->stations = 1 + (plan->stations - 1) / 4;
     plan->gateways = 1 + (plan->gateways - 1) / 2;
@@ -98,7 +99,6 @@ void plan_make(struct plan *plan, uint64_t seed, uint32_t allowed)
     plan->stations = 1 + chance_below(&chance, PLAN_STATIONS);
     plan->gateways = 1 + chance_below(&chance, PLAN_GATEWAYS);
     plan->collectors = 1 + chance_of(&chance, 0.3);
-    shrink_site(plan, seed);
     plan->interval_min = intervals[chance_below(&chance, 5)];
     plan->window = 4 + chance_below(&chance, chance_of(&chance, 0.1) ? 200 : 24);
     plan->keep_s = 2 * DAY_S;
@@ -106,6 +106,7 @@ void plan_make(struct plan *plan, uint64_t seed, uint32_t allowed)
         if (chance_of(&chance, likely((enum fault)i)))
             plan->faults |= 1U << i;
     plan->faults &= allowed;
+    shrink_site(plan);
     plan_settle(plan);
 }
 
