@@ -2,10 +2,10 @@
 // disk, acknowledged in RX1 by the same chip at the right moment, frequency and spreading factor, with inverted IQ and
 // without CRC, and decoded by lora-packet (npm), which shares no code with the product. The test plays the collector.
 //
-// RX1 of the US915 plan: an uplink of 500 kHz at SF8 on 903.0 + 1.6 n MHz is answered with 500 kHz at SF7 on
-// 923.3 + 0.6 n MHz (LoRaWAN Regional Parameters 1.0.3, section 2.5.7). Of the EU868 plan: RX1 on the channel and, with
-// offset 0, at the data rate of the uplink (section 2.2.7). Downlinks have no CRC and inverted IQ (LoRaWAN 1.0.3,
-// sections 3.2 and 4.1, Y.4480).
+// RX1 of the US902-928 plan: an uplink of 500 kHz at SF8 on 903.0 + 1.6 n MHz is answered with 500 kHz at SF7 on
+// 923.3 + 0.6 n MHz. Of the EU863-870 plan: on the channel and, with offset 0, at the data rate of the uplink (both: the
+// receive windows of the LoRaWAN Regional Parameters, from memory). Downlinks have no CRC and inverted IQ (LoRaWAN
+// link layer, Y.4480; from memory).
 import assert from 'node:assert/strict';
 import { createConnection } from 'node:net';
 import { join } from 'node:path';
