@@ -101,6 +101,17 @@ static void set_roads(struct answer *answer)
     ck_assert_uint_eq(answer->roads[0].duty_ppm, LIMIT_PPM);
 }
 
+/* As the sliding hour wants them. */
+static void sort_by_end(void)
+{
+    for (size_t i = 1; i < count; i++)
+        for (size_t j = i; j > 0 && sendings[j].until_s < sendings[j - 1].until_s; j--) {
+            struct sending swap = sendings[j];
+            sendings[j] = sendings[j - 1];
+            sendings[j - 1] = swap;
+        }
+}
+
 START_TEST(a_day_with_restarts)
 {
     char folder[] = "/tmp/edgerow-day-XXXXXX", path[64];
@@ -150,12 +161,7 @@ START_TEST(a_day_with_restarts)
         double from = (double)plan.due_us / 1e6;
         sendings[count++] = (struct sending){from, from + airtime_s(12)};
     }
-    for (size_t i = 1; i < count; i++) /* in order of their ends for the sliding hour */
-        for (size_t j = i; j > 0 && sendings[j].until_s < sendings[j - 1].until_s; j--) {
-            struct sending swap = sendings[j];
-            sendings[j] = sendings[j - 1];
-            sendings[j - 1] = swap;
-        }
+    sort_by_end();
     for (size_t i = 1; i < count; i++)
         ck_assert_msg(sendings[i].from_s > sendings[i - 1].until_s, "two at once");
     double worst = worst_hour();
