@@ -333,7 +333,7 @@ static int add_radio(struct conditions *conditions, const struct facts_gateway *
                      unsigned number, int64_t now_s)
 {
     const struct feed_radio_health *radio = &gateway->health.radios[number];
-    const char *trouble = gateway->trouble[number];
+    const char *trouble = radio->working ? gateway->trouble[number] : radio->trouble;
     char detail[NOTICE_DETAIL_MAX], item[FEED_NAME_MAX + 1];
     bool lately =
         gateway->trouble_s[number] != 0 && now_s - gateway->trouble_s[number] < TROUBLE_SHOWN_S;

@@ -126,12 +126,12 @@ void judging_hear(struct judging *judging, const struct judging_report *report)
     facts_hear(&judging->facts, report);
 }
 
-/* A radio that recovers soon shows its trouble only for a moment. */
+/* A radio that recovers soon shows its trouble only for a moment. One that only starts has none to tell. */
 static void note_troubles(struct facts_gateway *gateway, const struct feed_gateway_health *health)
 {
     for (uint8_t i = 0; i < health->radio_count && i < FEED_RADIOS_MAX; i++) {
         const struct feed_radio_health *radio = &health->radios[i];
-        if (radio->working && radio->trouble[0] == '\0')
+        if (radio->trouble[0] == '\0')
             continue;
         gateway->trouble_s[i] = health->at_ms / 1000;
         memcpy(gateway->trouble[i], radio->trouble, sizeof(gateway->trouble[i]));

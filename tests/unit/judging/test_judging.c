@@ -199,6 +199,40 @@ static void wrong_health(int64_t at_s)
     judging_hear_health(v.judging, "barn", &health, true);
 }
 
+static void radio_health(bool working, const char *trouble)
+{
+    struct feed_gateway_health health = {.at_ms = v.now_s * 1000,
+                                         .synchronised = true,
+                                         .disk_free_bytes = 1u << 30,
+                                         .radio_count = 1,
+                                         .radios = {{.working = working}}};
+    snprintf(health.radios[0].trouble, sizeof(health.radios[0].trouble), "%s", trouble);
+    judging_hear_health(v.judging, "barn", &health, true);
+    ck_assert_int_eq(judging_run(v.judging, v.now_s), 0);
+    v.now_s += 60;
+}
+
+/* A radio that is still being set up does not hear yet, and that is no trouble once it hears. */
+START_TEST(a_radio_that_starts_is_no_trouble)
+{
+    const char *troubles = "SELECT count(*) FROM watch WHERE item = 'radio0'";
+    vineyard_open(&v, 2, 6);
+    vineyard_live(&v, DAY);
+    radio_health(false, "");
+    for (int minute = 0; minute < 14; minute++)
+        radio_health(true, "");
+    ck_assert_int_eq(vineyard_count(&v, troubles), 0);
+    radio_health(false, "its reset line is stuck.");
+    for (int minute = 0; minute < 14; minute++)
+        radio_health(true, "");
+    ck_assert_int_eq(vineyard_count(&v, troubles), 1);
+    ck_assert_int_eq(mails("works, but there was trouble: its reset line is stuck."), 1);
+    for (int minute = 0; minute < 30; minute++)
+        radio_health(false, ""); /* what was told of before is not why it is silent now */
+    ck_assert_int_eq(mails("does not work: its reset line is stuck."), 0);
+}
+END_TEST
+
 /* After an outage a board without a battery-backed clock boots with the time at which it stopped. Its health must not
  * prove that it listened then, or all its stations seem to have gone at once; and it is there, so it is not "not heard". */
 START_TEST(a_wrong_clock_proves_nothing)
@@ -575,6 +609,7 @@ int main(void)
     tcase_add_test(tests, one_silent_station);
     tcase_add_test(tests, a_gateway_away_silences_nobody);
     tcase_add_test(tests, many_at_once_are_one_notice);
+    tcase_add_test(tests, a_radio_that_starts_is_no_trouble);
     tcase_add_test(tests, a_wrong_clock_proves_nothing);
     tcase_add_test(tests, a_wrong_stamp_takes_nothing_back);
     tcase_add_test(tests, a_long_silent_station_is_not_new);
