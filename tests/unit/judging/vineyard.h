@@ -47,9 +47,13 @@ void vineyard_step(struct vineyard *v);
 void vineyard_live(struct vineyard *v, int64_t seconds);
 /* Fills a trap; recorded: the button is pressed. */
 void vineyard_fill(struct vineyard *v, size_t trap, double level_mm, bool recorded);
+void vineyard_fill_all(struct vineyard *v);
 /* Opens judging anew from the store. */
 void vineyard_reopen(struct vineyard *v);
 int64_t vineyard_count(struct vineyard *v, const char *sql);
+/* Messages owed whose bytes hold these words (SQL LIKE). */
+int64_t vineyard_mails(struct vineyard *v, const char *like);
+struct judging_trap vineyard_trap_named(struct vineyard *v, const char *name);
 double vineyard_uniform(struct vineyard *v);
 
 #endif
