@@ -36,7 +36,7 @@ struct round_settings {
 
 extern const struct round_settings round_defaults;
 
-/* Walking minutes between places: place 0 is the base, place i + 1 is trap i. */
+/* Walking minutes between places, as many one way as the other: place 0 is the base, place i + 1 is trap i. */
 struct round_walk {
     size_t places;
     const float *minutes; /* places * places, row by row */

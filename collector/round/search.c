@@ -33,6 +33,7 @@ struct state {
 struct search {
     const struct round_problem *problem;
     struct state now, best;
+    float *minutes; /* walking: count + 1 rows of as many, of needs; the last is the base */
     uint16_t *near; /* count rows of NEAREST (or fewer) */
     size_t near_count;
     uint64_t random;
@@ -68,24 +69,16 @@ static void copy_state(const struct search *s, struct state *to, const struct st
     memcpy(unserved, from->unserved, from->unserved_count * sizeof *unserved);
 }
 
-static double leg(const struct search *s, const struct state *state, size_t trip, size_t position,
-                  size_t need)
+static const float *minutes_from(const struct search *s, size_t need)
 {
-    const uint16_t *needs = row(s, state, trip);
-    size_t length = state->length[trip];
-    const struct round_problem *p = s->problem;
-    double before =
-        position == 0 ? round_walk_base(p, need) : round_walk_between(p, needs[position - 1], need);
-    double after = position == length ? round_walk_base(p, need)
-                                      : round_walk_between(p, need, needs[position]);
-    double direct = 0;
-    if (position == 0 && length > 0)
-        direct = round_walk_base(p, needs[0]);
-    else if (position == length && length > 0)
-        direct = round_walk_base(p, needs[length - 1]);
-    else if (length > 0)
-        direct = round_walk_between(p, needs[position - 1], needs[position]);
-    return before + after - direct;
+    return s->minutes + need * (s->problem->count + 1);
+}
+
+/* What a need adds to a trip between two of its others, either of which may be the base. */
+static double detour(const struct search *s, size_t before, size_t need, size_t after)
+{
+    const float *from = minutes_from(s, need);
+    return (double)from[before] + (double)from[after] - (double)minutes_from(s, before)[after];
 }
 
 static bool bait_suffices(const struct search *s, const struct state *state, int day, double litres)
@@ -121,8 +114,12 @@ static void consider_trip(struct search *s, const struct state *state, size_t tr
         state->litres[trip] + n->litres > s->problem->settings->load_litres + 1e-9 ||
         !bait_suffices(s, state, day, n->litres))
         return;
-    for (size_t at = 0; at <= state->length[trip]; at++) {
-        double extra = leg(s, state, trip, at, need);
+    const uint16_t *needs = row(s, state, trip);
+    size_t base = s->problem->count, length = state->length[trip], before = base;
+    for (size_t at = 0; at <= length; at++) {
+        size_t after = at < length ? needs[at] : base;
+        double extra = detour(s, before, need, after);
+        before = after;
         if (extra < best->extra && draw(s, 256) >= BLINK_PER_256 &&
             day_takes(s, state, day, need, extra))
             *best = (struct place){trip, at, day, extra};
@@ -193,12 +190,12 @@ static bool find(const struct search *s, const struct state *state, size_t need,
 static void take(struct search *s, struct state *state, size_t trip, size_t position)
 {
     uint16_t *needs = row(s, state, trip);
-    size_t need = needs[position];
+    size_t need = needs[position], base = s->problem->count, length = state->length[trip];
     int day = state->day[trip];
-    memmove(needs + position, needs + position + 1,
-            (state->length[trip] - position - 1) * sizeof *needs);
+    double saved = detour(s, position > 0 ? needs[position - 1] : base, need,
+                          position + 1 < length ? needs[position + 1] : base);
+    memmove(needs + position, needs + position + 1, (length - position - 1) * sizeof *needs);
     state->length[trip]--;
-    double saved = leg(s, state, trip, position, need);
     state->litres[trip] -= s->problem->needs[need].litres;
     state->day_litres[day] -= s->problem->needs[need].litres;
     state->day_minutes[day] -= saved + s->problem->needs[need].minutes;
@@ -319,6 +316,22 @@ static int fill_near(struct search *s)
     return 0;
 }
 
+/* A copy of those that matter, side by side: the search asks for them a hundred million times. */
+static int fill_minutes(struct search *s)
+{
+    size_t count = s->problem->count;
+    s->minutes = calloc((count + 1) * (count + 1), sizeof *s->minutes);
+    if (s->minutes == NULL)
+        return -ENOMEM;
+    for (size_t i = 0; i < count; i++) {
+        float *from = s->minutes + i * (count + 1);
+        for (size_t j = 0; j < count; j++)
+            from[j] = (float)round_walk_between(s->problem, i, j);
+        from[count] = s->minutes[count * (count + 1) + i] = (float)round_walk_base(s->problem, i);
+    }
+    return 0;
+}
+
 static int open_state(struct state *state, size_t count)
 {
     state->needs = calloc(ROUND_TRIPS_MOST * count, sizeof *state->needs);
@@ -371,7 +384,7 @@ int round_search(const struct round_problem *problem, unsigned iterations, uint6
     struct state trial = {0};
     int error = 0;
     if (open_state(&s.now, problem->count) || open_state(&s.best, problem->count) ||
-        open_state(&trial, problem->count) || fill_near(&s))
+        open_state(&trial, problem->count) || fill_near(&s) || fill_minutes(&s))
         error = -ENOMEM;
     if (!error) {
         run(&s, &trial, iterations);
@@ -383,5 +396,6 @@ int round_search(const struct round_problem *problem, unsigned iterations, uint6
         free(states[i]->unserved);
     }
     free(s.near);
+    free(s.minutes);
     return error;
 }
