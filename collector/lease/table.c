@@ -202,8 +202,13 @@ int lease_table_sequence(const struct lease_table *table, uint32_t devaddr)
     return -1;
 }
 
+/* One that names nobody carries no block, but tells with `first` which counters are gone. */
 static void next_term(struct lease_unit *unit)
 {
+    if (unit->lease.gateway[0] == '\0') {
+        unit->lease.first = unit->next < UINT32_MAX ? (uint32_t)unit->next : UINT32_MAX;
+        unit->lease.count = 0;
+    }
     unit->lease.term++;
     unit->changed = true;
 }
@@ -400,7 +405,6 @@ static void end(struct lease_unit *unit)
     memcpy(unit->ending, unit->lease.gateway, sizeof unit->ending);
     unit->lease.gateway[0] = '\0';
     memset(unit->lease.run, '0', sizeof unit->lease.run - 1);
-    unit->lease.first = unit->lease.count = 0;
     next_term(unit);
 }
 
@@ -434,11 +438,21 @@ static bool has_word(struct lease_unit *unit, int64_t now_s)
            now_s < ear->held_ms / 1000 + LEASE_FOR_S;
 }
 
+/* How many counters may have been used of which nobody is left who knows. A lease is prolonged every hour, so its
+ * end tells how old the copy is from which it was read. */
+static uint64_t skip(const struct lease_unit *unit, int64_t now_s)
+{
+    int64_t age_s = now_s - (unit->lease.until_ms / 1000 - LEASE_FOR_S);
+    uint64_t hours = age_s > 0 ? (uint64_t)age_s / 3600 : 0;
+    uint64_t most = (LEASE_SKIP_MOST - LEASE_SKIP) / LEASE_SKIP_HOUR;
+    return LEASE_SKIP + LEASE_SKIP_HOUR * (hours < most ? hours : most);
+}
+
 static bool is_certain(struct lease_unit *unit, bool settled, int64_t now_s)
 {
     if (now_s - unit->doubt_s >= LEASE_LAPSE_S) {
         if (unit->trust < LEASE_AGREED && unit->next > 0)
-            unit->next += LEASE_SKIP;
+            unit->next += skip(unit, now_s);
         unit->trust = LEASE_COMPLETE;
         unit->hearsay = false;
     } else if (unit->trust < LEASE_AGREED && settled && has_word(unit, now_s)) {

@@ -23,8 +23,13 @@ enum {
     LEASE_EARS = 4, /* gateways remembered for a unit */
     LEASE_GATEWAYS = 64,
     LEASE_COUNTERS = 64, /* of a block */
-    LEASE_SKIP = 1024,   /* left out when nobody may be left who knows which were the last */
-    LEASE_LOW = 16,      /* left of it when the next is leased */
+    /* Left out when nobody may be left who knows which were the last: so many, … */
+    LEASE_SKIP = 1024,
+    /* … four blocks for each hour since that was written of which the store knows, … */
+    LEASE_SKIP_HOUR = 256,
+    /* … and no more than stacks by LoRaWAN 1.0.3 follow (16384, MAX_FCNT_GAP; from memory). */
+    LEASE_SKIP_MOST = 15360,
+    LEASE_LOW = 16, /* left of it when the next is leased */
     LEASE_FOR_S = 7200,
     LEASE_GRACE_S = 60,   /* two clocks may differ by that much, and a message be under way */
     LEASE_SETTLE_S = 600, /* after a connection began every gateway on it has said what it holds */

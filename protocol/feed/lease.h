@@ -20,8 +20,8 @@ struct feed_lease {
     uint64_t term;                   /* of this unit, one more for each change; 1 at least */
     char gateway[FEED_NAME_MAX + 1]; /* empty: nobody */
     char run[FEED_ID_SIZE];          /* of that gateway, as its health says; zeros: nobody's */
-    uint32_t first, count;           /* block of counters; count 0: none */
-    int64_t until_ms;                /* after that nobody speaks by this lease */
+    uint32_t first, count; /* block of counters; count 0: none, all below first are gone */
+    int64_t until_ms;      /* after that nobody speaks by this lease */
 };
 
 /* What a gateway has taken in of a unit's leases. */

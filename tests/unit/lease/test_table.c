@@ -140,8 +140,42 @@ START_TEST(retained_lease_tells_a_new_store)
     alive("barn", BARN_RUN);
     ck_assert(look());
     ck_assert_str_eq(unit()->lease.gateway, "barn");
-    ck_assert_uint_eq(unit()->lease.first, 704 + LEASE_SKIP);
+    ck_assert_uint_eq(unit()->lease.first, 704 + LEASE_SKIP + 3 * LEASE_SKIP_HOUR);
     ck_assert_uint_eq(unit()->lease.term, 10);
+}
+END_TEST
+
+/* Who knew how many more were used has forgotten as well: the older the copy, the more are left out. */
+static void an_old_copy_skips(int64_t days, uint64_t expected)
+{
+    stored("pump", 5, 320, START - days * 86400);
+    say_held("barn", 6, false, 0, 0);
+    wait_for_nothing(START + LEASE_LAPSE_S);
+    ck_assert(look());
+    ck_assert_uint_eq(unit()->lease.first, 384 + expected);
+}
+
+START_TEST(an_old_copy_skips_by_its_age)
+{
+    an_old_copy_skips(2, LEASE_SKIP + 52 * LEASE_SKIP_HOUR);
+}
+END_TEST
+
+START_TEST(an_old_copy_skips_no_more_than_stations_follow)
+{
+    an_old_copy_skips(400, LEASE_SKIP_MOST);
+}
+END_TEST
+
+/* A lease that ends one still tells which counters are gone: the broker may be the only one left who knows. */
+START_TEST(the_end_of_a_lease_tells_what_is_gone)
+{
+    say_held("pump", 12, true, 1024, 40);
+    wait_for_nothing(START + LEASE_SETTLE_S);
+    ck_assert(look());
+    ck_assert_str_eq(unit()->lease.gateway, "");
+    ck_assert_uint_eq(unit()->lease.first, 1024);
+    ck_assert_uint_eq(unit()->lease.count, 0);
 }
 END_TEST
 
@@ -201,7 +235,7 @@ START_TEST(who_does_not_hold_it_tells_first)
     wait_for_nothing(START + LEASE_LAPSE_S);
     ck_assert(look());
     ck_assert_str_eq(unit()->lease.gateway, "barn");
-    ck_assert_uint_eq(unit()->lease.first, 704 + LEASE_SKIP);
+    ck_assert_uint_eq(unit()->lease.first, 704 + LEASE_SKIP + 2 * LEASE_SKIP_HOUR);
     ck_assert_uint_eq(unit()->lease.term, 13);
 }
 END_TEST
@@ -421,6 +455,9 @@ int main(void)
     tcase_add_checked_fixture(all, setup, teardown);
     tcase_add_test(all, nothing_before_it_is_known_what_was);
     tcase_add_test(all, retained_lease_tells_a_new_store);
+    tcase_add_test(all, an_old_copy_skips_by_its_age);
+    tcase_add_test(all, an_old_copy_skips_no_more_than_stations_follow);
+    tcase_add_test(all, the_end_of_a_lease_tells_what_is_gone);
     tcase_add_test(all, gateway_tells_when_all_else_is_lost);
     tcase_add_test(all, store_and_broker_agree);
     tcase_add_test(all, broker_is_behind_the_store);
