@@ -75,7 +75,10 @@ enum courier_heard courier_hear(struct courier *courier, const char *collector, 
     /* Retained: our own connection began, and the flow has gone back for that already. */
     if (result == SPOOL_MARK_SAME && retained)
         return COURIER_KNOWN;
-    flow_marked(&courier->flow, (unsigned)peer, spool_collector_mark(courier->spool, peer), now_us);
+    /* A collector that has what was thinned since would wait for ever for rows beyond the window. */
+    uint64_t from =
+        result == SPOOL_MARK_UNSURE ? mark->n : spool_collector_mark(courier->spool, peer);
+    flow_marked(&courier->flow, (unsigned)peer, from, now_us);
     return COURIER_OBEYED;
 }
 

@@ -473,10 +473,10 @@ enum spool_mark_result spool_mark(struct spool *spool, int collector, const stru
     int agrees = compare_hash(spool, mark);
     if (agrees == 0)
         return SPOOL_MARK_REFUSED;
-    /* The row was forgotten or thinned. Going back loses nothing; going forward waits for a mark
+    /* The row was forgotten or thinned. Going back loses nothing; before anything is forgotten a mark must come
      * that can be checked. */
     if (agrees < 0 && mark->n > spool->marks[collector].mark.n)
-        return SPOOL_MARK_SAME;
+        return SPOOL_MARK_UNSURE;
     return set_mark(spool, collector, mark);
 }
 

@@ -38,9 +38,10 @@ struct spool_state {
 };
 
 enum spool_mark_result {
-    SPOOL_MARK_MOVED,   /* forward */
-    SPOOL_MARK_SAME,    /* the collector's connection began: go on from there */
-    SPOOL_MARK_BACK,    /* the collector's store was made anew or restored: it needs older rows */
+    SPOOL_MARK_MOVED, /* forward */
+    SPOOL_MARK_SAME,  /* the collector's connection began: go on from there */
+    SPOOL_MARK_UNSURE, /* its row was thinned, and nobody can say: go on from there, forget nothing */
+    SPOOL_MARK_BACK,   /* the collector's store was made anew or restored: it needs older rows */
     SPOOL_MARK_REFUSED, /* contradicts this spool's own hash, or lies beyond its end */
     SPOOL_MARK_IGNORED  /* of another spool, or from a collector not configured */
 };

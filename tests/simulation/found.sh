@@ -19,4 +19,7 @@ found() { # WHAT OPTION...
 found "a store is not set aside because a page could not be read for a moment" --seed 30008 --days 7 \
     --stations 4 --gateways 2 --collectors 2 --window 5 \
     --faults collector-kill,collector-power,collector-disk,store-lost,network-cut
+found "a collector whose marks were lost is sent on from a row that was thinned since" --seed 100002 --days 7 \
+    --stations 8 --gateways 2 --collectors 2 --window 18 \
+    --faults air,hostile,gateway-clock,spool-full,collector-power,network-cut,network-mess,roster
 [ "$broken" = 0 ]

@@ -55,7 +55,8 @@ struct world {
     struct chance air, faults, network, mail;
     bool mail_down, keeps_rows;
     uint64_t injected[FAULTS];
-    uint64_t frames_sent, frames_heard, rows_published, thinned, checks, mails_accepted, compared;
+    uint64_t frames_sent, frames_heard, rows_published, thinned, let_go, checks, mails_accepted,
+        compared;
     bool failed;
     char failure[600];
 };
