@@ -186,7 +186,7 @@ int main(int argc, char **argv)
         }
         heard += n;
     }
-    nanosleep(&(struct timespec){.tv_sec = 2}, NULL);
+    nanosleep(&(struct timespec){.tv_sec = 1 + RX1_US / 1000000}, NULL); /* the last answer too */
     radio_thread_counts(thread, &counts);
     printf(
         "%s, %s: %u packets; answers taken %u, refused %u (window already near, or overlap), sent "

@@ -13,6 +13,8 @@
 #include <time.h>
 #include <unistd.h>
 
+#include "tests/models/supervisor/device.h"
+
 enum { GPIO_MAJOR = 254, SPI_MAJOR = 153, TRANSFER_MOST = 512 };
 
 int64_t board_now_ns(void)
@@ -43,14 +45,26 @@ int board_open(struct board *b)
     for (unsigned i = 0; i < BOARD_LINES; i++)
         b->lines[i].host = -1;
     b->taken = -1;
+    b->device = -1;
     b->chip_fd = stand_in("gpiochip0", NULL, &b->chip_inode);
     b->dev_fd = stand_in("dev", "254:0\n", NULL);
     return b->chip_fd < 0 || b->dev_fd < 0 ? -1 : 0;
 }
 
+static void tell_edge(struct board *b, unsigned offset, bool high, int64_t at_ns)
+{
+    if (b->device >= 0)
+        device_edge(b, offset, high);
+    else
+        gpio_edge(b, offset, high, at_ns);
+}
+
 static void on_edge(void *user, int64_t at_ns)
 {
-    gpio_edge(user, at_ns);
+    struct board_slot *slot = user;
+
+    if (slot->offsets[MODEL_DIO0] >= 0)
+        tell_edge(slot->board, (unsigned)slot->offsets[MODEL_DIO0], true, at_ns);
 }
 
 static void on_sent(void *user, const struct model_packet *packet)
@@ -104,6 +118,46 @@ int board_add(struct board *b, const char *text)
     slot->model = model_new(kind, &events);
     b->count++;
     return slot->spi_fd < 0 ? -1 : 0;
+}
+
+static struct board_slot *wired(struct board *b, unsigned offset, enum model_line *line)
+{
+    for (unsigned i = 0; i < b->count; i++)
+        for (int l = 0; l < MODEL_LINES; l++)
+            if (b->slots[i].offsets[l] == (int)offset) {
+                *line = (enum model_line)l;
+                return &b->slots[i];
+            }
+    return NULL;
+}
+
+bool board_level(struct board *b, unsigned offset)
+{
+    enum model_line line;
+    struct board_slot *slot = wired(b, offset, &line);
+
+    return slot ? model_level(slot->model, board_now_ns(), line) : b->level[offset];
+}
+
+void board_drive(struct board *b, unsigned offset, bool high)
+{
+    enum model_line line;
+    struct board_slot *slot = wired(b, offset, &line);
+
+    if (!slot && b->level[offset] != high && b->changed)
+        b->changed(offset, high);
+    b->level[offset] = high;
+    if (slot)
+        model_drive(slot->model, board_now_ns(), line, high);
+}
+
+void board_press(struct board *b, unsigned offset, bool high)
+{
+    bool was = b->level[offset];
+
+    b->level[offset] = high;
+    if (was != high)
+        tell_edge(b, offset, high, board_now_ns());
 }
 
 void board_advance(struct board *b)

@@ -32,6 +32,7 @@ struct board {
     unsigned count;
     struct board_line lines[BOARD_LINES];
     bool level[BOARD_LINES]; /* of lines without a chip */
+    int device;              /* of the kernel's module; -1: system calls are answered instead */
     int chip_fd, dev_fd;
     uint64_t chip_inode;
     char denied[BOARD_PATH]; /* opening this device is not permitted */
@@ -52,10 +53,14 @@ bool board_call(struct board *board, const struct seccomp_notif *call);
 void board_advance(struct board *board);
 int64_t board_next_ns(const struct board *board);
 
+/* The lines, as the program on the board sees and drives them. */
+bool board_level(struct board *board, unsigned offset);
+void board_drive(struct board *board, unsigned offset, bool high);
+/* Somebody outside the program moves a line without a chip, as a button does. */
+void board_press(struct board *board, unsigned offset, bool high);
+
 /* gpio.c */
 bool gpio_call(struct board *board, const struct seccomp_notif *call, uint64_t inode);
-void gpio_edge(struct board_slot *slot, int64_t at_ns);
-/* Somebody outside the program moves a line without a chip, as a button does. */
-void gpio_drive(struct board *board, unsigned offset, bool high);
+void gpio_edge(struct board *board, unsigned offset, bool high, int64_t at_ns);
 
 #endif

@@ -12,37 +12,6 @@
 
 #include "tests/models/supervisor/board.h"
 
-static struct board_slot *wired(struct board *b, unsigned offset, enum model_line *line)
-{
-    for (unsigned i = 0; i < b->count; i++)
-        for (int l = 0; l < MODEL_LINES; l++)
-            if (b->slots[i].offsets[l] == (int)offset) {
-                *line = (enum model_line)l;
-                return &b->slots[i];
-            }
-    return NULL;
-}
-
-static bool get_level(struct board *b, unsigned offset)
-{
-    enum model_line line;
-    struct board_slot *slot = wired(b, offset, &line);
-
-    return slot ? model_level(slot->model, board_now_ns(), line) : b->level[offset];
-}
-
-static void set_level(struct board *b, unsigned offset, bool high)
-{
-    enum model_line line;
-    struct board_slot *slot = wired(b, offset, &line);
-
-    if (!slot && b->level[offset] != high && b->changed)
-        b->changed(offset, high);
-    b->level[offset] = high;
-    if (slot)
-        model_drive(slot->model, board_now_ns(), line, high);
-}
-
 /* The program closed its end, or died. */
 static void forget_released(struct board_line *line)
 {
@@ -108,20 +77,9 @@ static void tell_edge(struct board_line *line, unsigned offset, bool rising, int
         perror("edge");
 }
 
-void gpio_edge(struct board_slot *slot, int64_t at_ns)
+void gpio_edge(struct board *b, unsigned offset, bool high, int64_t at_ns)
 {
-    unsigned offset = (unsigned)slot->offsets[MODEL_DIO0];
-
-    tell_edge(&slot->board->lines[offset], offset, true, at_ns);
-}
-
-void gpio_drive(struct board *b, unsigned offset, bool high)
-{
-    bool was = b->level[offset];
-
-    b->level[offset] = high;
-    if (was != high)
-        tell_edge(&b->lines[offset], offset, high, board_now_ns());
+    tell_edge(&b->lines[offset], offset, high, at_ns);
 }
 
 static int64_t chip_info(const struct seccomp_notif *call, uint64_t at)
@@ -184,7 +142,7 @@ static int64_t old_handle(struct board *b, const struct seccomp_notif *call, uin
     if (number < 0)
         return number;
     if (r.flags & GPIOHANDLE_REQUEST_OUTPUT)
-        set_level(b, r.lineoffsets[0], r.default_values[0]);
+        board_drive(b, r.lineoffsets[0], r.default_values[0]);
     r.fd = number;
     return trap_write(call, at, &r, sizeof r);
 }
@@ -250,7 +208,7 @@ static int64_t new_line(struct board *b, const struct seccomp_notif *call, uint6
     if (all_flags(&r) & GPIO_V2_LINE_FLAG_BIAS_PULL_UP)
         b->level[r.offsets[0]] = true;
     if (all_flags(&r) & GPIO_V2_LINE_FLAG_OUTPUT)
-        set_level(b, r.offsets[0], output_value(&r));
+        board_drive(b, r.offsets[0], output_value(&r));
     r.fd = number;
     return trap_write(call, at, &r, sizeof r);
 }
@@ -285,22 +243,22 @@ static int64_t line_call(struct board *b, const struct seccomp_notif *call, unsi
 
     switch ((uint32_t)call->data.args[1]) {
     case (uint32_t)GPIOHANDLE_GET_LINE_VALUES_IOCTL:
-        old.values[0] = get_level(b, offset);
+        old.values[0] = board_level(b, offset);
         return trap_write(call, at, &old, sizeof old);
     case (uint32_t)GPIOHANDLE_SET_LINE_VALUES_IOCTL:
         if (trap_read(call, at, &old, sizeof old) < 0)
             return -EFAULT;
-        set_level(b, offset, old.values[0]);
+        board_drive(b, offset, old.values[0]);
         return 0;
     case (uint32_t)GPIO_V2_LINE_GET_VALUES_IOCTL:
     case (uint32_t)GPIO_V2_LINE_SET_VALUES_IOCTL:
         if (trap_read(call, at, &values, sizeof values) < 0)
             return -EFAULT;
         if ((uint32_t)call->data.args[1] == (uint32_t)GPIO_V2_LINE_SET_VALUES_IOCTL) {
-            set_level(b, offset, values.bits & values.mask & 1);
+            board_drive(b, offset, values.bits & values.mask & 1);
             return 0;
         }
-        values.bits = get_level(b, offset);
+        values.bits = board_level(b, offset);
         return trap_write(call, at, &values, sizeof values);
     default:
         return -ENOTTY;

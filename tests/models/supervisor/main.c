@@ -29,7 +29,7 @@
 #include <sys/wait.h>
 #include <unistd.h>
 
-#include "tests/models/supervisor/board.h"
+#include "tests/models/supervisor/device.h"
 
 enum { SYNCS = 64, LINE = 1200, CLIENTS = 4 };
 
@@ -183,7 +183,7 @@ static void obey(char *line)
     int at = 0;
 
     if (sscanf(line, "drive %u %lld", &chip, &number) == 2 && chip < BOARD_LINES) {
-        gpio_drive(&super.board, chip, number != 0);
+        board_press(&super.board, chip, number != 0);
         return;
     }
     if (sscanf(line, "%15s %u %n", word, &chip, &at) < 2 || chip >= super.board.count) {
@@ -295,21 +295,24 @@ static void wait_for_work(struct pollfd *wanted, nfds_t count)
 
 static bool serve_once(void)
 {
-    struct pollfd wanted[3 + CLIENTS] = {{.fd = super.trap.listener, .events = POLLIN},
+    struct pollfd wanted[4 + CLIENTS] = {{.fd = super.trap.listener, .events = POLLIN},
                                          {.fd = super.listen_fd, .events = POLLIN},
-                                         {.fd = super.signal_fd, .events = POLLIN}};
+                                         {.fd = super.signal_fd, .events = POLLIN},
+                                         {.fd = super.board.device, .events = POLLIN}};
 
     for (int i = 0; i < CLIENTS; i++)
-        wanted[3 + i] = (struct pollfd){.fd = super.clients[i].fd, .events = POLLIN};
-    wait_for_work(wanted, 3 + CLIENTS);
+        wanted[4 + i] = (struct pollfd){.fd = super.clients[i].fd, .events = POLLIN};
+    wait_for_work(wanted, 4 + CLIENTS);
     board_advance(&super.board);
     if (wanted[0].revents & POLLIN)
         on_call();
+    if (wanted[3].revents & POLLIN)
+        device_serve(&super.board);
     let_syncs();
     for (unsigned chip = 0; chip < super.board.count; chip++)
         play_on(chip);
     for (int i = 0; i < CLIENTS; i++)
-        if (wanted[3 + i].revents)
+        if (wanted[4 + i].revents)
             read_client(&super.clients[i]);
     if (wanted[1].revents & POLLIN)
         accept_client();
@@ -368,7 +371,10 @@ static const char usage[] =
     "  --absent PATH    this device does not exist\n"
     "  --taken OFFSET   this line belongs to another program\n"
     "  --sync-ms N      every fsync takes this much longer\n"
-    "  --real-time      run above the program\n";
+    "  --real-time      run above the program\n"
+    "With EDGEROW_BOARD=DEVICE in the environment the lines and buses are those of the kernel's "
+    "module model_board\n"
+    "at that device, and no system call but fsync is held up.\n";
 
 static int take_option(int option, bool *real_time)
 {
@@ -412,10 +418,22 @@ static int take_options(int argc, char **argv, bool *real_time)
     return optind < argc ? 0 : -1;
 }
 
+/* The kernel's devices, or calls that are answered in its place. */
+static int start(char *const argv[])
+{
+    const char *device = getenv("EDGEROW_BOARD");
+    unsigned what = (device ? 0 : TRAP_BOARD) | (super.sync_delay_ns > 0 ? TRAP_SYNC : 0);
+
+    if (device && device_open(&super.board, device) < 0)
+        return -1;
+    return trap_start(&super.trap, argv, what);
+}
+
 int main(int argc, char **argv)
 {
     struct sched_param priority = {.sched_priority = 60};
     bool real_time = false;
+    int status;
 
     super.listen_fd = -1;
     for (int i = 0; i < CLIENTS; i++)
@@ -427,9 +445,11 @@ int main(int argc, char **argv)
         fputs(usage, stderr);
         return 2;
     }
-    if (trap_start(&super.trap, argv + optind, super.sync_delay_ns > 0) < 0 || catch_signals() < 0)
+    if (start(argv + optind) < 0 || catch_signals() < 0)
         return 125;
     if (real_time && sched_setscheduler(0, SCHED_FIFO, &priority) < 0)
         perror("real-time priority");
-    return serve();
+    status = serve();
+    device_close(&super.board);
+    return status;
 }

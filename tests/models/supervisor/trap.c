@@ -22,12 +22,17 @@
     BPF_JUMP(BPF_JMP | BPF_JEQ | BPF_K, number, 0, 1),                                             \
         BPF_STMT(BPF_RET | BPF_K, SECCOMP_RET_USER_NOTIF)
 
-static int install(bool delay_sync)
+static void append(struct sock_fprog *program, const struct sock_filter *part, size_t size)
 {
-    uint32_t sync = delay_sync ? __NR_fsync : 0xFFFFFFF0U;
-    uint32_t datasync = delay_sync ? __NR_fdatasync : 0xFFFFFFF0U;
-    struct sock_filter filter[] = {
-        LOAD(nr),
+    memcpy(program->filter + program->len, part, size);
+    program->len = (unsigned short)(program->len + size / sizeof *part);
+}
+
+/* The kernel's rules: look at the number of the call, then let everything else pass. */
+static int install(unsigned what)
+{
+    static const struct sock_filter syncs[] = {NOTIFY_IF(__NR_fsync), NOTIFY_IF(__NR_fdatasync)};
+    static const struct sock_filter paths[] = {
 #ifdef __NR_open
         NOTIFY_IF(__NR_open),
         NOTIFY_IF(__NR_access),
@@ -40,8 +45,6 @@ static int install(bool delay_sync)
         NOTIFY_IF(__NR_faccessat2),
         NOTIFY_IF(__NR_newfstatat),
         NOTIFY_IF(__NR_readlinkat),
-        NOTIFY_IF(sync),
-        NOTIFY_IF(datasync),
         BPF_JUMP(BPF_JMP | BPF_JEQ | BPF_K, __NR_ioctl, 0, 4),
         BPF_STMT(BPF_LD | BPF_W | BPF_ABS, (uint32_t)offsetof(struct seccomp_data, args[1])),
         BPF_STMT(BPF_ALU | BPF_AND | BPF_K, 0xFF00),
@@ -50,9 +53,14 @@ static int install(bool delay_sync)
         BPF_STMT(BPF_RET | BPF_K, SECCOMP_RET_ALLOW),
         BPF_STMT(BPF_RET | BPF_K, SECCOMP_RET_USER_NOTIF),
     };
-    struct sock_fprog program = {.len = (unsigned short)(sizeof filter / sizeof filter[0]),
-                                 .filter = filter};
+    struct sock_filter filter[64] = {LOAD(nr)};
+    struct sock_fprog program = {.len = 1, .filter = filter};
 
+    if (what & TRAP_SYNC)
+        append(&program, syncs, sizeof syncs);
+    if (what & TRAP_BOARD)
+        append(&program, paths, sizeof paths);
+    filter[program.len++] = (struct sock_filter)BPF_STMT(BPF_RET | BPF_K, SECCOMP_RET_ALLOW);
     if (prctl(PR_SET_NO_NEW_PRIVS, 1, 0, 0, 0) < 0)
         return -1;
     return (int)syscall(SYS_seccomp, SECCOMP_SET_MODE_FILTER, SECCOMP_FILTER_FLAG_NEW_LISTENER,
@@ -100,12 +108,12 @@ static int obtain(int socket)
     return fd;
 }
 
-static void become(int socket, char *const argv[], bool delay_sync)
+static void become(int socket, char *const argv[], unsigned what)
 {
     int listener;
 
     prctl(PR_SET_PDEATHSIG, SIGKILL);
-    listener = install(delay_sync);
+    listener = install(what);
     if (listener < 0 || pass(socket, listener) < 0) {
         perror("seccomp user notification");
         _exit(125);
@@ -117,7 +125,7 @@ static void become(int socket, char *const argv[], bool delay_sync)
     _exit(126);
 }
 
-int trap_start(struct trap *trap, char *const argv[], bool delay_sync)
+int trap_start(struct trap *trap, char *const argv[], unsigned what)
 {
     int pair[2];
 
@@ -127,7 +135,7 @@ int trap_start(struct trap *trap, char *const argv[], bool delay_sync)
     if (trap->pid < 0)
         return -errno;
     if (trap->pid == 0)
-        become(pair[1], argv, delay_sync);
+        become(pair[1], argv, what);
     close(pair[1]);
     trap->listener = obtain(pair[0]);
     close(pair[0]);

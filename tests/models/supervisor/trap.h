@@ -14,8 +14,11 @@ struct trap {
     pid_t pid;
 };
 
-/* Runs the program with the filter. delay_sync: stop fsync and fdatasync too. */
-int trap_start(struct trap *trap, char *const argv[], bool delay_sync);
+/* What is stopped, as a set: what goes to the board's devices; fsync and fdatasync. */
+enum { TRAP_BOARD = 1 << 0, TRAP_SYNC = 1 << 1 };
+
+/* Runs the program with the filter. */
+int trap_start(struct trap *trap, char *const argv[], unsigned what);
 
 /* Memory of the stopped program. 0 or a negative errno. */
 int trap_read(const struct seccomp_notif *call, uint64_t address, void *to, size_t len);

@@ -253,6 +253,9 @@ void rig_stop(struct rig *rig)
     kill(rig->supervisor, SIGTERM);
     waitpid(rig->supervisor, &status, 0);
     rig->supervisor = 0;
+    /* The supervisor ends as the gateway did. */
+    ck_assert_msg(WIFEXITED(status) && WEXITSTATUS(status) == 0, "status %x: %s", (unsigned)status,
+                  rig_log(rig));
 }
 
 void rig_remove(struct rig *rig)
@@ -432,6 +435,7 @@ struct rig_passed rig_passed(struct rig *rig, unsigned radio)
                                 .overtaken = overwritten + (unsigned)h->overrun};
 
     ck_assert_int_eq(rig_tally(rig, radio, "misuse"), 0);
+    ck_assert_int_ge(rig_tally(rig, radio, "resets"), 1);
     ck_assert_uint_eq(h->ring_full, 0);
     printf("radio %u: the model delivered %u, %ld passed unheard; overtaken %u before they were "
            "read, %u "

@@ -1,4 +1,4 @@
-/* A radio that dies while the other one works: told in the log and in health, the other unharmed, and alive
+/* An edge that is lost costs two seconds at most. A radio that dies while the other one works: told in the log and in health, the other unharmed, and alive
  * again without a restart of the gateway. */
 #include <check.h>
 #include <stdio.h>
@@ -55,6 +55,29 @@ START_TEST(one_radio_dies)
 }
 END_TEST
 
+/* The chip is asked every two seconds, whatever its line said. */
+START_TEST(edge_is_lost)
+{
+    struct rig rig;
+
+    rig_prepare(&rig, 1u << _i, 500000, 7);
+    rig_start(&rig, 1u << _i, NULL);
+    rig_ready(&rig);
+    hear(&rig, 0, 4, 1);
+    rig_order(&rig, "fault 0 %u", (unsigned)MODEL_EDGE_LOST);
+    rig_play(&rig, 0, rig_frames(&rig, 0, 1, 1, 100), 100000);
+    rig_run(&rig, &rig.row_count, 5, 300);
+    printf("without its edge %u of 1 frames came within 0.3 s\n", rig.row_count - 4);
+    rig_run(&rig, &rig.row_count, 5, 6000);
+    ck_assert_uint_eq(rig.row_count, 5);
+    hear(&rig, 0, 4, 200);
+    rig_press(&rig);
+    ck_assert(rig.health.radios[0].working);
+    ck_assert_uint_eq(rig.health.radios[0].restarts, 0);
+    rig_remove(&rig);
+}
+END_TEST
+
 int main(void)
 {
     Suite *suite = suite_create("troubles");
@@ -65,6 +88,7 @@ int main(void)
     tcase_set_timeout(tests, 200);
     /* Both chips only in the long run. */
     tcase_add_loop_test(tests, one_radio_dies, 0, getenv("EDGEROW_LONG") ? 2 : 1);
+    tcase_add_loop_test(tests, edge_is_lost, 0, getenv("EDGEROW_LONG") ? 2 : 1);
     suite_add_tcase(suite, tests);
     runner = srunner_create(suite);
     srunner_run_all(runner, CK_ENV);
