@@ -84,7 +84,7 @@ static void open_roads(struct answering *a)
     }
 }
 
-static void take_gone(void *user, const struct disk_gone *gone)
+static void take_gone(void *user, const struct counters_gone *gone)
 {
     speech_gone(user, gone->devaddr, gone->key_check, gone->next);
 }
@@ -170,9 +170,9 @@ void answering_order(struct answering *a, uint32_t devaddr, const struct feed_or
 /* Writes some; those that cannot be written are not used. */
 static int keep_some(struct answering *a, struct speech_unit *const *units, size_t count)
 {
-    struct disk_gone gone[KEEP_AT_ONCE] = {0};
+    struct counters_gone gone[KEEP_AT_ONCE] = {0};
     for (size_t i = 0; i < count; i++)
-        gone[i] = (struct disk_gone){units[i]->devaddr, units[i]->key_check, units[i]->next};
+        gone[i] = (struct counters_gone){units[i]->devaddr, units[i]->key_check, units[i]->next};
     int error = spool_keep_gone(a->parts.spool, gone, count);
     for (size_t i = 0; i < count; i++) {
         if (error == 0)

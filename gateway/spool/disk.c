@@ -12,6 +12,8 @@
 
 #include <sqlite3.h>
 
+#include "gateway/spool/sql.h"
+
 /* WAL_PAGES frames are written before a checkpoint; the reserve holds them and a large transaction.
  */
 enum { PAGE = 4096, WAL_PAGES = 512, WAL_RESERVE = 8 << 20, APPLICATION = 0x45475350 /* "EGSP" */ };
@@ -25,10 +27,6 @@ enum statement {
     LAST,
     PUT_LAST,
     RECENT,
-    PUT_COUNTER,
-    COUNTERS,
-    PUT_GONE,
-    EACH_GONE,
     PUT_MARK,
     MARKS,
     PUT_BOOT,
@@ -47,14 +45,6 @@ static const char *const statement_sql[STATEMENTS] = {
     [LAST] = "SELECT last_n, last_hash FROM spool",
     [PUT_LAST] = "UPDATE spool SET last_n = ?1, last_hash = ?2",
     [RECENT] = "SELECT n, at_s, hash, body FROM spooled ORDER BY n DESC",
-    [PUT_COUNTER] = "INSERT INTO counter (devaddr, key_check, fcnt, mic, at_us)"
-                    " VALUES (?1, ?2, ?3, ?4, ?5)"
-                    " ON CONFLICT DO UPDATE SET fcnt = ?3, mic = ?4, at_us = ?5"
-                    " WHERE ?3 > fcnt",
-    [COUNTERS] = "SELECT devaddr, key_check, fcnt, mic, at_us FROM counter",
-    [PUT_GONE] = "INSERT INTO gone (devaddr, key_check, next) VALUES (?1, ?2, ?3)"
-                 " ON CONFLICT DO UPDATE SET next = ?3 WHERE ?3 > next",
-    [EACH_GONE] = "SELECT devaddr, key_check, next FROM gone",
     [PUT_MARK] = "INSERT INTO mark (collector, store, n) VALUES (?1, ?2, ?3)"
                  " ON CONFLICT DO UPDATE SET store = ?2, n = ?3",
     [MARKS] = "SELECT collector, store, n FROM mark",
@@ -70,63 +60,20 @@ static const char schema_sql[] =
     "STRICT;"
     "CREATE TABLE spooled (n INTEGER PRIMARY KEY, at_s INTEGER NOT NULL, hash BLOB NOT NULL,"
     "  body BLOB NOT NULL) STRICT;"
-    "CREATE TABLE counter (devaddr INTEGER NOT NULL, key_check INTEGER NOT NULL,"
-    "  fcnt INTEGER NOT NULL, mic INTEGER NOT NULL, at_us INTEGER NOT NULL,"
-    "  PRIMARY KEY (devaddr, key_check)) STRICT, WITHOUT ROWID;"
     "CREATE TABLE mark (collector TEXT PRIMARY KEY, store TEXT NOT NULL, n INTEGER NOT NULL)"
     "  STRICT, WITHOUT ROWID;"
     "CREATE TABLE boot (boot TEXT PRIMARY KEY, base_ms INTEGER NOT NULL, corrected INTEGER NOT "
     "NULL)"
     "  STRICT, WITHOUT ROWID;";
 
-/* Came later: a spool of an earlier version is given it when it is opened, and an earlier version does not mind. */
-static const char gone_sql[] =
-    "CREATE TABLE IF NOT EXISTS gone (devaddr INTEGER NOT NULL, key_check INTEGER NOT NULL,"
-    "  next INTEGER NOT NULL, PRIMARY KEY (devaddr, key_check)) STRICT, WITHOUT ROWID;";
-
 struct disk {
     sqlite3 *db;
     sqlite3_stmt *statements[STATEMENTS];
     sqlite3_stmt *reading; /* NEXT, while its row is in use */
+    struct counters *counters;
     uint64_t size_bytes;
     char id[FEED_ID_SIZE];
 };
-
-static int error_of(int code)
-{
-    switch (code & 0xFF) {
-    case SQLITE_OK:
-    case SQLITE_ROW:
-    case SQLITE_DONE:
-        return 0;
-    case SQLITE_FULL:
-        return -ENOSPC;
-    case SQLITE_BUSY:
-    case SQLITE_LOCKED:
-        return -EBUSY;
-    case SQLITE_CORRUPT:
-    case SQLITE_NOTADB:
-        return -EBADMSG;
-    case SQLITE_READONLY:
-    case SQLITE_CANTOPEN:
-    case SQLITE_PERM:
-    case SQLITE_AUTH:
-        return -EACCES;
-    case SQLITE_NOMEM:
-        return -ENOMEM;
-    default:
-        return -EIO;
-    }
-}
-
-/* A full disk may also show itself as an input/output error with the system's ENOSPC behind it. */
-static int disk_error(struct disk *disk, int code)
-{
-    int error = error_of(code);
-    if (error == -EIO && sqlite3_system_errno(disk->db) == ENOSPC)
-        return -ENOSPC;
-    return error;
-}
 
 static void end_reading(struct disk *disk)
 {
@@ -135,30 +82,15 @@ static void end_reading(struct disk *disk)
     disk->reading = NULL;
 }
 
-/* Runs a statement that gives no rows; its parameters are bound. */
-static int run(struct disk *disk, enum statement which)
-{
-    sqlite3_stmt *statement = disk->statements[which];
-    sqlite3_step(statement);
-    int code = sqlite3_reset(statement);
-    sqlite3_clear_bindings(statement);
-    return disk_error(disk, code);
-}
-
-static int execute(struct disk *disk, const char *sql)
-{
-    return disk_error(disk, sqlite3_exec(disk->db, sql, NULL, NULL, NULL));
-}
-
 static int query_int(struct disk *disk, const char *sql, int64_t *value)
 {
     sqlite3_stmt *statement;
     int code = sqlite3_prepare_v2(disk->db, sql, -1, &statement, NULL);
     if (code != SQLITE_OK)
-        return disk_error(disk, code);
+        return sql_error(disk->db, code);
     if (sqlite3_step(statement) == SQLITE_ROW)
         *value = sqlite3_column_int64(statement, 0);
-    return disk_error(disk, sqlite3_finalize(statement));
+    return sql_error(disk->db, sqlite3_finalize(statement));
 }
 
 static void random_id(char id[FEED_ID_SIZE])
@@ -175,15 +107,15 @@ static int configure(struct disk *disk)
     sqlite3_extended_result_codes(disk->db, 1);
     /* Exclusive before the first access: no shared memory file, which a full disk could not hold.
      */
-    int error = execute(disk, "PRAGMA page_size = 4096; PRAGMA locking_mode = EXCLUSIVE;"
-                              "PRAGMA journal_mode = WAL; PRAGMA synchronous = FULL;"
-                              "PRAGMA temp_store = MEMORY; PRAGMA cache_size = -1024;"
-                              "PRAGMA trusted_schema = OFF; PRAGMA cell_size_check = ON;");
+    int error = sql_execute(disk->db, "PRAGMA page_size = 4096; PRAGMA locking_mode = EXCLUSIVE;"
+                                      "PRAGMA journal_mode = WAL; PRAGMA synchronous = FULL;"
+                                      "PRAGMA temp_store = MEMORY; PRAGMA cache_size = -1024;"
+                                      "PRAGMA trusted_schema = OFF; PRAGMA cell_size_check = ON;");
     char limits[128];
     snprintf(limits, sizeof limits, "PRAGMA wal_autocheckpoint = %d; PRAGMA max_page_count = %llu;",
              WAL_PAGES, (unsigned long long)(disk->size_bytes / PAGE));
     if (error == 0)
-        error = execute(disk, limits);
+        error = sql_execute(disk->db, limits);
     return error;
 }
 
@@ -195,13 +127,15 @@ static int make_schema(struct disk *disk)
              "INSERT INTO spool VALUES ('%s', 0, zeroblob(%d)); PRAGMA user_version = %d;"
              "PRAGMA application_id = %d;",
              disk->id, CHAIN_BYTES, DISK_SCHEMA, APPLICATION);
-    int error = execute(disk, "BEGIN IMMEDIATE");
+    int error = sql_execute(disk->db, "BEGIN IMMEDIATE");
     if (error == 0)
-        error = execute(disk, schema_sql);
+        error = sql_execute(disk->db, schema_sql);
     if (error == 0)
-        error = execute(disk, sql);
+        error = counters_make(disk->db);
     if (error == 0)
-        error = execute(disk, "COMMIT");
+        error = sql_execute(disk->db, sql);
+    if (error == 0)
+        error = sql_execute(disk->db, "COMMIT");
     return error;
 }
 
@@ -212,15 +146,15 @@ static int check_error(const char *text)
     if (strcmp(text, "ok") == 0)
         return 0;
     if (code != NULL)
-        return error_of(atoi(code + strlen("error code=")));
+        return sql_error(NULL, atoi(code + strlen("error code=")));
     return strstr(text, "failed to get page") != NULL ? -EIO : -EBADMSG;
 }
 
 static int check_pages(struct disk *disk)
 {
     sqlite3_stmt *statement;
-    int error = disk_error(
-        disk, sqlite3_prepare_v2(disk->db, "PRAGMA quick_check(1)", -1, &statement, NULL));
+    int error = sql_error(
+        disk->db, sqlite3_prepare_v2(disk->db, "PRAGMA quick_check(1)", -1, &statement, NULL));
     if (error != 0)
         return error;
     int said = -EBADMSG;
@@ -228,31 +162,30 @@ static int check_pages(struct disk *disk)
         const char *text = (const char *)sqlite3_column_text(statement, 0);
         said = text != NULL ? check_error(text) : -ENOMEM;
     }
-    error = disk_error(disk, sqlite3_finalize(statement));
+    error = sql_error(disk->db, sqlite3_finalize(statement));
     return error != 0 ? error : said;
 }
 
 static int read_id(struct disk *disk)
 {
     sqlite3_stmt *statement;
-    int error = disk_error(
-        disk, sqlite3_prepare_v2(disk->db, "SELECT id FROM spool", -1, &statement, NULL));
+    int error = sql_error(
+        disk->db, sqlite3_prepare_v2(disk->db, "SELECT id FROM spool", -1, &statement, NULL));
     if (error != 0)
         return error == -EIO ? -EBADMSG : error;
     bool found = sqlite3_step(statement) == SQLITE_ROW && sqlite3_column_bytes(statement, 0) == 16;
     if (found)
         snprintf(disk->id, sizeof disk->id, "%s", (const char *)sqlite3_column_text(statement, 0));
-    error = disk_error(disk, sqlite3_finalize(statement));
+    error = sql_error(disk->db, sqlite3_finalize(statement));
     return error != 0 ? error : found ? 0 : -EBADMSG;
 }
 
 static int prepare(struct disk *disk)
 {
     for (int i = 0; i < STATEMENTS; i++) {
-        int code = sqlite3_prepare_v3(disk->db, statement_sql[i], -1, SQLITE_PREPARE_PERSISTENT,
-                                      &disk->statements[i], NULL);
-        if (code != SQLITE_OK)
-            return code == SQLITE_ERROR ? -EBADMSG : disk_error(disk, code);
+        int error = sql_prepare(disk->db, statement_sql[i], &disk->statements[i]);
+        if (error != 0)
+            return error;
     }
     return 0;
 }
@@ -267,7 +200,7 @@ static int reserve(struct disk *disk, const char *path)
     sqlite3_file_control(disk->db, "main", SQLITE_FCNTL_CHUNK_SIZE, &chunk);
     int code = sqlite3_file_control(disk->db, "main", SQLITE_FCNTL_SIZE_HINT, &size);
     if (code != SQLITE_OK)
-        return error_of(code) == -EIO ? -ENOSPC : error_of(code);
+        return sql_error(disk->db, code) == -EIO ? -ENOSPC : sql_error(disk->db, code);
     char log_path[PATH_MAX];
     snprintf(log_path, sizeof log_path, "%s-wal", path);
     int fd = open(log_path, O_RDWR | O_CLOEXEC);
@@ -350,7 +283,7 @@ int disk_open(struct disk **disk, const char *path, uint64_t size_bytes,
                                SQLITE_OPEN_READWRITE | SQLITE_OPEN_CREATE | SQLITE_OPEN_NOMUTEX |
                                    SQLITE_OPEN_NOFOLLOW,
                                NULL);
-    error = made->db == NULL ? -ENOMEM : disk_error(made, code);
+    error = made->db == NULL ? -ENOMEM : sql_error(made->db, code);
     if (error == 0)
         error = configure(made);
     if (error == 0)
@@ -358,7 +291,7 @@ int disk_open(struct disk **disk, const char *path, uint64_t size_bytes,
     if (error == 0)
         error = reserve(made, path);
     if (error == 0)
-        error = execute(made, gone_sql);
+        error = counters_open(&made->counters, made->db);
     if (error == 0)
         error = prepare(made);
 out:
@@ -378,6 +311,7 @@ void disk_close(struct disk *disk)
     end_reading(disk);
     for (int i = 0; i < STATEMENTS; i++)
         sqlite3_finalize(disk->statements[i]);
+    counters_close(disk->counters);
     sqlite3_close(disk->db);
     free(disk);
 }
@@ -387,13 +321,18 @@ const char *disk_id(const struct disk *disk)
     return disk->id;
 }
 
+struct counters *disk_counters(struct disk *disk)
+{
+    return disk->counters;
+}
+
 int disk_renew_id(struct disk *disk)
 {
     char id[FEED_ID_SIZE], sql[64];
     random_id(id);
     snprintf(sql, sizeof sql, "UPDATE spool SET id = '%s'", id);
     end_reading(disk);
-    int error = execute(disk, sql);
+    int error = sql_execute(disk->db, sql);
     if (error == 0)
         memcpy(disk->id, id, sizeof id);
     return error;
@@ -402,13 +341,13 @@ int disk_renew_id(struct disk *disk)
 int disk_begin(struct disk *disk)
 {
     end_reading(disk);
-    return run(disk, BEGIN);
+    return sql_run(disk->statements[BEGIN]);
 }
 
 int disk_commit(struct disk *disk)
 {
     end_reading(disk);
-    return run(disk, COMMIT);
+    return sql_run(disk->statements[COMMIT]);
 }
 
 void disk_rollback(struct disk *disk)
@@ -425,7 +364,7 @@ int disk_append(struct disk *disk, const struct disk_row *row)
     sqlite3_bind_int64(statement, 2, row->at_s);
     sqlite3_bind_blob(statement, 3, row->hash, CHAIN_BYTES, SQLITE_STATIC);
     sqlite3_bind_blob(statement, 4, row->body, (int)row->len, SQLITE_STATIC);
-    return run(disk, APPEND);
+    return sql_run(disk->statements[APPEND]);
 }
 
 int disk_delete(struct disk *disk, uint64_t first, uint64_t last)
@@ -433,7 +372,7 @@ int disk_delete(struct disk *disk, uint64_t first, uint64_t last)
     end_reading(disk);
     sqlite3_bind_int64(disk->statements[DELETE], 1, (sqlite3_int64)first);
     sqlite3_bind_int64(disk->statements[DELETE], 2, (sqlite3_int64)last);
-    return run(disk, DELETE);
+    return sql_run(disk->statements[DELETE]);
 }
 
 static int take_row(sqlite3_stmt *statement, struct disk_row *row)
@@ -456,7 +395,7 @@ int disk_next(struct disk *disk, uint64_t from, struct disk_row *row)
     int code = sqlite3_step(statement);
     if (code != SQLITE_ROW) {
         sqlite3_reset(statement);
-        return disk_error(disk, code);
+        return sql_error(disk->db, code);
     }
     disk->reading = statement;
     return take_row(statement, row);
@@ -471,7 +410,7 @@ int disk_last(struct disk *disk, uint64_t *n, uint8_t hash[CHAIN_BYTES])
         *n = (uint64_t)sqlite3_column_int64(statement, 0);
         memcpy(hash, sqlite3_column_blob(statement, 1), CHAIN_BYTES);
     }
-    int error = disk_error(disk, sqlite3_reset(statement));
+    int error = sql_error(disk->db, sqlite3_reset(statement));
     return error != 0 ? error : found ? 0 : -EBADMSG;
 }
 
@@ -479,7 +418,7 @@ int disk_put_last(struct disk *disk, uint64_t n, const uint8_t hash[CHAIN_BYTES]
 {
     sqlite3_bind_int64(disk->statements[PUT_LAST], 1, (sqlite3_int64)n);
     sqlite3_bind_blob(disk->statements[PUT_LAST], 2, hash, CHAIN_BYTES, SQLITE_STATIC);
-    return run(disk, PUT_LAST);
+    return sql_run(disk->statements[PUT_LAST]);
 }
 
 int disk_recent(struct disk *disk, bool (*each)(void *user, const struct disk_row *row), void *user)
@@ -493,59 +432,7 @@ int disk_recent(struct disk *disk, bool (*each)(void *user, const struct disk_ro
             break;
     }
     int code = sqlite3_reset(statement);
-    return error != 0 ? error : disk_error(disk, code);
-}
-
-int disk_put_counter(struct disk *disk, const struct disk_counter *counter)
-{
-    sqlite3_stmt *statement = disk->statements[PUT_COUNTER];
-    sqlite3_bind_int64(statement, 1, counter->devaddr);
-    sqlite3_bind_int64(statement, 2, counter->key_check);
-    sqlite3_bind_int64(statement, 3, counter->highest.fcnt);
-    sqlite3_bind_int64(statement, 4, counter->highest.mic);
-    sqlite3_bind_int64(statement, 5, counter->highest.at_us);
-    return run(disk, PUT_COUNTER);
-}
-
-int disk_counters(struct disk *disk, void (*each)(void *user, const struct disk_counter *counter),
-                  void *user)
-{
-    sqlite3_stmt *statement = disk->statements[COUNTERS];
-    while (sqlite3_step(statement) == SQLITE_ROW) {
-        struct disk_counter counter = {
-            .devaddr = (uint32_t)sqlite3_column_int64(statement, 0),
-            .key_check = (uint32_t)sqlite3_column_int64(statement, 1),
-            .highest = {.fcnt = (uint32_t)sqlite3_column_int64(statement, 2),
-                        .mic = (uint32_t)sqlite3_column_int64(statement, 3),
-                        .at_us = sqlite3_column_int64(statement, 4)},
-        };
-        each(user, &counter);
-    }
-    return disk_error(disk, sqlite3_reset(statement));
-}
-
-int disk_put_gone(struct disk *disk, const struct disk_gone *gone)
-{
-    sqlite3_stmt *statement = disk->statements[PUT_GONE];
-    sqlite3_bind_int64(statement, 1, gone->devaddr);
-    sqlite3_bind_int64(statement, 2, gone->key_check);
-    sqlite3_bind_int64(statement, 3, (sqlite3_int64)gone->next);
-    return run(disk, PUT_GONE);
-}
-
-int disk_each_gone(struct disk *disk, void (*each)(void *user, const struct disk_gone *gone),
-                   void *user)
-{
-    sqlite3_stmt *statement = disk->statements[EACH_GONE];
-    while (sqlite3_step(statement) == SQLITE_ROW) {
-        struct disk_gone gone = {
-            .devaddr = (uint32_t)sqlite3_column_int64(statement, 0),
-            .key_check = (uint32_t)sqlite3_column_int64(statement, 1),
-            .next = (uint64_t)sqlite3_column_int64(statement, 2),
-        };
-        each(user, &gone);
-    }
-    return disk_error(disk, sqlite3_reset(statement));
+    return error != 0 ? error : sql_error(disk->db, code);
 }
 
 int disk_put_mark(struct disk *disk, const struct disk_mark *mark)
@@ -554,7 +441,7 @@ int disk_put_mark(struct disk *disk, const struct disk_mark *mark)
     sqlite3_bind_text(statement, 1, mark->collector, -1, SQLITE_STATIC);
     sqlite3_bind_text(statement, 2, mark->store, -1, SQLITE_STATIC);
     sqlite3_bind_int64(statement, 3, (sqlite3_int64)mark->n);
-    return run(disk, PUT_MARK);
+    return sql_run(disk->statements[PUT_MARK]);
 }
 
 int disk_marks(struct disk *disk, void (*each)(void *user, const struct disk_mark *mark),
@@ -569,7 +456,7 @@ int disk_marks(struct disk *disk, void (*each)(void *user, const struct disk_mar
                  (const char *)sqlite3_column_text(statement, 1));
         each(user, &mark);
     }
-    return disk_error(disk, sqlite3_reset(statement));
+    return sql_error(disk->db, sqlite3_reset(statement));
 }
 
 int disk_put_boot(struct disk *disk, const struct disk_boot *boot)
@@ -578,7 +465,7 @@ int disk_put_boot(struct disk *disk, const struct disk_boot *boot)
     sqlite3_bind_text(statement, 1, boot->boot, -1, SQLITE_STATIC);
     sqlite3_bind_int64(statement, 2, boot->base_ms);
     sqlite3_bind_int(statement, 3, boot->corrected);
-    return run(disk, PUT_BOOT);
+    return sql_run(disk->statements[PUT_BOOT]);
 }
 
 int disk_boot(struct disk *disk, const char *boot, struct disk_boot *found)
@@ -591,7 +478,7 @@ int disk_boot(struct disk *disk, const char *boot, struct disk_boot *found)
         found->base_ms = sqlite3_column_int64(statement, 0);
         found->corrected = sqlite3_column_int(statement, 1) != 0;
     }
-    int error = disk_error(disk, sqlite3_reset(statement));
+    int error = sql_error(disk->db, sqlite3_reset(statement));
     return error != 0 ? error : known ? 1 : 0;
 }
 
@@ -608,43 +495,6 @@ uint64_t disk_used_bytes(struct disk *disk)
 {
     int64_t used = pragma_value(disk, PAGES) - pragma_value(disk, FREE_PAGES);
     return used > 0 ? (uint64_t)used * PAGE : 0;
-}
-
-/* A damaged file, opened for one statement. */
-static bool open_damaged(struct disk *damaged, const char *path, enum statement which)
-{
-    int code =
-        sqlite3_open_v2(path, &damaged->db, SQLITE_OPEN_READWRITE | SQLITE_OPEN_NOMUTEX, NULL);
-    if (code == SQLITE_OK)
-        code = sqlite3_exec(damaged->db, "PRAGMA locking_mode = EXCLUSIVE", NULL, NULL, NULL);
-    if (code == SQLITE_OK)
-        code = sqlite3_prepare_v2(damaged->db, statement_sql[which], -1,
-                                  &damaged->statements[which], NULL);
-    return code == SQLITE_OK;
-}
-
-static void close_damaged(struct disk *damaged, enum statement which)
-{
-    sqlite3_finalize(damaged->statements[which]);
-    sqlite3_close(damaged->db);
-}
-
-void disk_salvage_counters(const char *path,
-                           void (*each)(void *user, const struct disk_counter *counter), void *user)
-{
-    struct disk damaged = {0};
-    if (open_damaged(&damaged, path, COUNTERS))
-        disk_counters(&damaged, each, user);
-    close_damaged(&damaged, COUNTERS);
-}
-
-void disk_salvage_gone(const char *path, void (*each)(void *user, const struct disk_gone *gone),
-                       void *user)
-{
-    struct disk damaged = {0};
-    if (open_damaged(&damaged, path, EACH_GONE))
-        disk_each_gone(&damaged, each, user);
-    close_damaged(&damaged, EACH_GONE);
 }
 
 uint64_t disk_size_bytes(const struct disk *disk)

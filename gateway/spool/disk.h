@@ -1,5 +1,5 @@
 /*
- * The spool's file: the one place of the gateway that knows SQLite. WAL, synchronous FULL, one
+ * The spool's file. WAL, synchronous FULL, one
  * connection that keeps the file to itself. All space is reserved when the file is made, so that
  * writing, and giving rows up, still work on a disk that others have filled.
  *
@@ -15,7 +15,7 @@
 
 #include "common/settings.h"
 #include "gateway/spool/chain.h"
-#include "gateway/verify/unit.h"
+#include "gateway/spool/counters.h"
 
 enum { DISK_SCHEMA = 1 };
 
@@ -27,17 +27,6 @@ struct disk_row {
     uint8_t hash[CHAIN_BYTES];
     const uint8_t *body; /* on reading: valid until the next call */
     size_t len;
-};
-
-struct disk_counter {
-    uint32_t devaddr, key_check;
-    struct verify_heard highest;
-};
-
-/* Every counter down below next is gone: never to be used again. */
-struct disk_gone {
-    uint32_t devaddr, key_check;
-    uint64_t next;
 };
 
 struct disk_mark {
@@ -58,6 +47,7 @@ int disk_open(struct disk **disk, const char *path, uint64_t size_bytes,
               struct settings_fault *fault);
 void disk_close(struct disk *disk);
 const char *disk_id(const struct disk *disk);
+struct counters *disk_counters(struct disk *disk);
 /* Gives the spool a new random id. */
 int disk_renew_id(struct disk *disk);
 
@@ -77,19 +67,6 @@ int disk_put_last(struct disk *disk, uint64_t n, const uint8_t hash[CHAIN_BYTES]
 int disk_recent(struct disk *disk, bool (*each)(void *user, const struct disk_row *row),
                 void *user);
 
-int disk_put_counter(struct disk *disk, const struct disk_counter *counter);
-int disk_counters(struct disk *disk, void (*each)(void *user, const struct disk_counter *counter),
-                  void *user);
-/* What can still be read of the counters in a damaged file. */
-void disk_salvage_counters(const char *path,
-                           void (*each)(void *user, const struct disk_counter *counter),
-                           void *user);
-/* next only ever grows. */
-int disk_put_gone(struct disk *disk, const struct disk_gone *gone);
-int disk_each_gone(struct disk *disk, void (*each)(void *user, const struct disk_gone *gone),
-                   void *user);
-void disk_salvage_gone(const char *path, void (*each)(void *user, const struct disk_gone *gone),
-                       void *user);
 int disk_put_mark(struct disk *disk, const struct disk_mark *mark);
 int disk_marks(struct disk *disk, void (*each)(void *user, const struct disk_mark *mark),
                void *user);

@@ -72,24 +72,6 @@ static int load(struct spool *spool)
     return found < 0 ? found : 0;
 }
 
-struct salvage {
-    struct disk *disk;
-    unsigned count;
-};
-
-static void keep_counter(void *user, const struct disk_counter *counter)
-{
-    struct salvage *salvage = user;
-    if (disk_put_counter(salvage->disk, counter) == 0)
-        salvage->count++;
-}
-
-static void keep_gone(void *user, const struct disk_gone *gone)
-{
-    struct salvage *salvage = user;
-    (void)disk_put_gone(salvage->disk, gone);
-}
-
 static void set_aside(const char *path, int64_t now_s, char aside[PATH_MAX])
 {
     char from[PATH_MAX], to[PATH_MAX];
@@ -112,18 +94,17 @@ static int begin_anew(struct spool *spool, const struct spool_options *options, 
     int error = disk_open(&spool->disk, options->path, options->size_bytes, fault);
     if (error != 0)
         return error;
-    struct salvage salvage = {.disk = spool->disk};
+    unsigned saved = 0;
     error = disk_begin(spool->disk);
     if (error == 0) {
-        disk_salvage_counters(aside, keep_counter, &salvage);
-        disk_salvage_gone(aside, keep_gone, &salvage);
+        saved = counters_salvage(disk_counters(spool->disk), aside);
         error = disk_commit(spool->disk);
     }
     log_error(
         "%s: the spool is damaged. It was moved to %s and a new one begun with id %s; frame "
         "counters of %u units were saved. What the collectors had not stored is only in that file: "
         "keep it. A memory card that does this once should be replaced.",
-        options->path, aside, disk_id(spool->disk), salvage.count);
+        options->path, aside, disk_id(spool->disk), saved);
     return error;
 }
 
@@ -170,7 +151,7 @@ void spool_close(struct spool *spool)
     free(spool);
 }
 
-static void set_counter(void *user, const struct disk_counter *counter)
+static void set_counter(void *user, const struct counters_heard *counter)
 {
     struct verify_unit *unit = verify_table_find(user, counter->devaddr);
     if (unit != NULL && unit->keys.key_check == counter->key_check)
@@ -201,7 +182,7 @@ static bool recall(void *user, const struct disk_row *row)
 
 int spool_load_counters(struct spool *spool, struct verify_table *table)
 {
-    int error = disk_counters(spool->disk, set_counter, table);
+    int error = counters_each_heard(disk_counters(spool->disk), set_counter, table);
     if (error != 0 || verify_table_count(table) == 0)
         return error;
     struct recalling recalling = {table, verify_table_count(table) * VERIFY_RECENT};
@@ -237,12 +218,12 @@ static int append_entry(struct spool *spool, const struct queue_entry *entry)
     int error = append(spool, &record, entry->at_us / 1000000);
     if (error != 0 || record.kind != FEED_ROW_FRAME)
         return error;
-    struct disk_counter counter = {
+    struct counters_heard counter = {
         .devaddr = record.frame.devaddr,
         .key_check = record.frame.key_check,
         .highest = {record.frame.fcnt, record.mic, entry->at_us},
     };
-    return disk_put_counter(spool->disk, &counter);
+    return counters_put_heard(disk_counters(spool->disk), &counter);
 }
 
 static int append_waiting(struct spool *spool)
@@ -404,17 +385,17 @@ int spool_read(struct spool *spool, uint64_t from, struct feed_row *row)
     return 1;
 }
 
-int spool_each_gone(struct spool *spool, void (*each)(void *user, const struct disk_gone *gone),
+int spool_each_gone(struct spool *spool, void (*each)(void *user, const struct counters_gone *gone),
                     void *user)
 {
-    return disk_each_gone(spool->disk, each, user);
+    return counters_each_gone(disk_counters(spool->disk), each, user);
 }
 
-int spool_keep_gone(struct spool *spool, const struct disk_gone *gone, size_t count)
+int spool_keep_gone(struct spool *spool, const struct counters_gone *gone, size_t count)
 {
     int error = disk_begin(spool->disk);
     for (size_t i = 0; i < count && error == 0; i++)
-        error = disk_put_gone(spool->disk, &gone[i]);
+        error = counters_put_gone(disk_counters(spool->disk), &gone[i]);
     if (error == 0)
         error = disk_commit(spool->disk);
     if (error != 0)

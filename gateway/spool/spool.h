@@ -68,9 +68,9 @@ int spool_read(struct spool *spool, uint64_t from, struct feed_row *row);
 
 /* Counters down that are gone. Told of all that is on disk; writes some more, in a transaction of its own. 0 or
  * an error of disk.h: then none is written. */
-int spool_each_gone(struct spool *spool, void (*each)(void *user, const struct disk_gone *gone),
+int spool_each_gone(struct spool *spool, void (*each)(void *user, const struct counters_gone *gone),
                     void *user);
-int spool_keep_gone(struct spool *spool, const struct disk_gone *gone, size_t count);
+int spool_keep_gone(struct spool *spool, const struct counters_gone *gone, size_t count);
 
 /* Index of a configured collector, or -1. */
 int spool_collector(const struct spool *spool, const char *name);

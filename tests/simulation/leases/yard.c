@@ -113,7 +113,7 @@ static void settle(struct yard *yard, unsigned gateway)
     struct yard_gateway *g = &yard->gateways[gateway];
     for (unsigned i = 0; i < YARD_UNITS; i++) {
         struct speech_unit *unit = speech_at(g->speech, i);
-        struct disk_gone gone = {unit->devaddr, unit->key_check, unit->next};
+        struct counters_gone gone = {unit->devaddr, unit->key_check, unit->next};
         if (!unit->unkept)
             continue;
         if (spool_keep_gone(g->spool, &gone, 1) == 0)
@@ -141,7 +141,7 @@ static void connect(struct yard *yard, unsigned gateway)
                     (struct yard_event){.kind = YARD_LEASE, .unit = i, .lease = yard->leases[i]});
 }
 
-static void take_gone(void *user, const struct disk_gone *gone)
+static void take_gone(void *user, const struct counters_gone *gone)
 {
     speech_gone(user, gone->devaddr, gone->key_check, gone->next);
 }
