@@ -22,15 +22,16 @@ int course_begin(struct course *course, const struct options *options, struct st
                               .now_us = start_s * 1000000,
                               .cut_by_turns = SIZE_MAX};
     course->end_us = course->start_us + options->days * day_us;
-    kills_begin(&course->kills, options->seed, (unsigned)place->gateway_count + 2,
-                1440 / options->step_min, options->kills > 0 ? options->kills : 1);
+    blows_begin(&course->blows, options->seed, (unsigned)place->gateway_count + 2,
+                1440 / options->step_min, options->kills > 0 ? options->kills : 1,
+                options->blow_kinds);
     return 0;
 }
 
 void course_end(struct course *course)
 {
-    for (int i = 0; i < KILLS_MAX; i++)
-        course->killers[i] = sd_event_source_disable_unref(course->killers[i]);
+    for (int i = 0; i < BLOWS_MAX; i++)
+        course->strikers[i] = sd_event_source_disable_unref(course->strikers[i]);
     free(course->copies);
     course->copies = NULL;
 }
@@ -151,8 +152,8 @@ static void cut_by_turns(struct course *c, int64_t day)
     if (!c->options->reorder)
         return;
     c->cut_by_turns = (size_t)day % c->place->gateway_count;
-    c->cut_from_us = c->now_us + (int64_t)dice_below(&c->kills.dice, 14) * 3600000000;
-    c->cut_until_us = c->cut_from_us + (int64_t)(2 + dice_below(&c->kills.dice, 7)) * 3600000000;
+    c->cut_from_us = c->now_us + (int64_t)dice_below(&c->blows.dice, 14) * 3600000000;
+    c->cut_until_us = c->cut_from_us + (int64_t)(2 + dice_below(&c->blows.dice, 7)) * 3600000000;
 }
 
 /* The crew does next morning what the messages ask for. */
@@ -176,54 +177,44 @@ static void new_day(struct course *c)
     ledger_commit(c->ledger);
 }
 
-/* ---- kills ---- */
+/* ---- blows ---- */
 
-static void kill_one(struct course *c, unsigned process)
-{
-    if (process == 0)
-        stage_kill_collector(c->stage);
-    else if (process == 1)
-        stage_kill_broker(c->stage);
-    else
-        stage_kill_gateway(c->stage, process - 2);
-}
-
-static int on_killer(sd_event_source *source, uint64_t at_us, void *user)
+static int on_blow(sd_event_source *source, uint64_t at_us, void *user)
 {
     struct course *c = user;
     (void)at_us;
-    for (unsigned p = 0; p < KILLS_MAX; p++) {
-        if (c->killers[p] == source) {
-            kill_one(c, p);
-            c->killers[p] = sd_event_source_disable_unref(c->killers[p]);
+    for (unsigned p = 0; p < BLOWS_MAX; p++) {
+        if (c->strikers[p] == source) {
+            stage_strike(c->stage, p, &c->falls[p]);
+            c->strikers[p] = sd_event_source_disable_unref(c->strikers[p]);
             break;
         }
     }
     return 0;
 }
 
-static void arm_kills(struct course *c)
+static void arm_blows(struct course *c)
 {
-    uint64_t after_us[KILLS_MAX];
     if (c->options->kills == 0)
         return;
     unsigned steps = 1440 / c->options->step_min;
     unsigned step = (unsigned)((c->now_us - c->start_us) / 60000000 / c->options->step_min) % steps;
-    unsigned which = kills_of_step(&c->kills, step, after_us);
-    for (unsigned p = 0; p < KILLS_MAX; p++) {
-        if ((which & 1u << p) == 0)
+    blows_of_step(&c->blows, step, c->falls);
+    for (unsigned p = 0; p < BLOWS_MAX; p++) {
+        if (!c->falls[p].falls)
             continue;
-        sd_event_source_disable_unref(c->killers[p]);
-        c->killers[p] = NULL;
-        sd_event_add_time_relative(c->stage->event, &c->killers[p], CLOCK_MONOTONIC, after_us[p], 1,
-                                   on_killer, c);
+        sd_event_source_disable_unref(c->strikers[p]);
+        c->strikers[p] = NULL;
+        sd_event_add_time_relative(c->stage->event, &c->strikers[p], CLOCK_MONOTONIC,
+                                   c->falls[p].after_us, 1, on_blow, c);
     }
 }
 
-static void disarm_kills(struct course *c)
+static void disarm_blows(struct course *c)
 {
-    for (int p = 0; p < KILLS_MAX; p++)
-        c->killers[p] = sd_event_source_disable_unref(c->killers[p]);
+    for (int p = 0; p < BLOWS_MAX; p++)
+        c->strikers[p] = sd_event_source_disable_unref(c->strikers[p]);
+    stage_relieve_all(c->stage);
 }
 
 /* ---- a step ---- */
@@ -249,7 +240,7 @@ int course_step(struct course *c)
         result = c->error;
     if (result != 0)
         return result;
-    arm_kills(c);
+    arm_blows(c);
     c->now_us = until_us;
     for (size_t g = 0; g < c->place->gateway_count; g++)
         set_clock(c, g, until_us);
@@ -261,7 +252,7 @@ int course_step(struct course *c)
 int course_settle(struct course *c)
 {
     int result = 0;
-    disarm_kills(c);
+    disarm_blows(c);
     c->cut_by_turns = SIZE_MAX;
     for (size_t g = 0; g < c->place->gateway_count && result == 0; g++) {
         stage_cut_gateway(c->stage, g, false);

@@ -3,7 +3,7 @@
 #ifndef EDGEROW_REHEARSAL_COURSE_H
 #define EDGEROW_REHEARSAL_COURSE_H
 
-#include "deploy/rehearsal/kills.h"
+#include "deploy/rehearsal/blows.h"
 #include "deploy/rehearsal/ledger.h"
 #include "deploy/rehearsal/options.h"
 #include "deploy/rehearsal/stage.h"
@@ -27,8 +27,9 @@ struct course {
     size_t copy_count, copy_capacity;
     struct course_copy *copies;
     uint64_t heard;
-    struct kills kills;
-    sd_event_source *killers[KILLS_MAX];
+    struct blows blows;
+    struct blow falls[BLOWS_MAX]; /* in this step */
+    sd_event_source *strikers[BLOWS_MAX];
     size_t cut_by_turns; /* gateway that is cut off today; SIZE_MAX: none */
     int64_t cut_from_us, cut_until_us;
     int error;

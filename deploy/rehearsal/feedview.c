@@ -81,6 +81,7 @@ static void take_health(struct feedview *view, const char *name, const json_t *j
     gateway->health_ms = get_instant_ms(json, "at");
     get_text(json, "spool", gateway->spool, sizeof gateway->spool);
     gateway->last_n = get_count(json, "last_n");
+    gateway->waiting = get_count(json, "waiting");
     gateway->accepted = get_count(json, "accepted");
     gateway->repeated = get_count(json, "repeated");
     gateway->replayed = get_count(json, "replayed");
@@ -202,7 +203,7 @@ void feedview_take(struct feedview *view, const char *topic, const char *text, s
 bool feedview_covered(const struct feedview *view, size_t g, int64_t since_ms)
 {
     const struct feedview_gateway *gateway = &view->gateways[g];
-    if (gateway->health_ms < since_ms)
+    if (gateway->health_ms < since_ms || gateway->waiting > 0)
         return false;
     return gateway->last_n == 0 || (strcmp(gateway->spool, gateway->marked_spool) == 0 &&
                                     gateway->marked_n >= gateway->last_n);

@@ -12,7 +12,7 @@
 struct feedview_gateway {
     int64_t health_ms; /* instant of its latest health; 0: none yet */
     char spool[17], marked_spool[17];
-    uint64_t last_n, marked_n;
+    uint64_t last_n, marked_n, waiting;
     uint64_t accepted, repeated, replayed, restarted, forged, unknown, unusable;
 };
 
@@ -49,7 +49,7 @@ struct feedview {
 int feedview_open(struct feedview *view, const struct place *place);
 void feedview_close(struct feedview *view);
 void feedview_take(struct feedview *view, const char *topic, const char *text, size_t len);
-/* Every row that a gateway said it has spooled by this instant is stored. */
+/* What a gateway said at this instant or later: it has spooled all it heard, and every row is stored. */
 bool feedview_covered(const struct feedview *view, size_t gateway, int64_t since_ms);
 
 #endif

@@ -13,6 +13,7 @@
 #include "deploy/rehearsal/course.h"
 #include "deploy/rehearsal/place_files.h"
 #include "deploy/rehearsal/show.h"
+#include "deploy/rehearsal/shut.h"
 #include "deploy/rehearsal/verdict.h"
 
 static volatile sig_atomic_t ended;
@@ -172,12 +173,27 @@ static int compare(const char *folder)
     return check_good(&result) ? 0 : -EBADMSG;
 }
 
+static int check_shut(const struct rehearsal *r)
+{
+    if ((r->options.blow_kinds & 1u << BLOW_READ_ONLY) == 0)
+        return 0;
+    int error = shut_possible(r->dir.path);
+    if (error != 0)
+        fprintf(stderr,
+                "edgerow-rehearse: --blows readonly: files in %s cannot be made read-only (%s): be "
+                "root, and name a folder on ext4 with --out.\n",
+                r->dir.path, strerror(-error));
+    return error;
+}
+
 static int rehearse(struct rehearsal *r)
 {
     find_folders(r);
     int result = open_place(r);
     if (result == 0)
         result = rundir_make(&r->dir, &r->options, r->place);
+    if (result == 0)
+        result = check_shut(r);
     if (result == 0)
         result = open_world(r);
     if (result == 0)

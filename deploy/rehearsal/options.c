@@ -7,6 +7,7 @@
 #include <string.h>
 #include <unistd.h>
 
+#include "deploy/rehearsal/blows.h"
 #include "deploy/rehearsal/faults.h"
 
 enum option_code {
@@ -25,6 +26,7 @@ enum option_code {
     OPTION_FAULTS,
     OPTION_REORDER,
     OPTION_KILLS,
+    OPTION_BLOWS,
     OPTION_CREW,
     OPTION_LAW,
     OPTION_CLIMATE,
@@ -53,6 +55,7 @@ static const struct option options_long[] = {
     {"faults", required_argument, NULL, OPTION_FAULTS},
     {"reorder", no_argument, NULL, OPTION_REORDER},
     {"kills", optional_argument, NULL, OPTION_KILLS},
+    {"blows", required_argument, NULL, OPTION_BLOWS},
     {"crew", required_argument, NULL, OPTION_CREW},
     {"law", required_argument, NULL, OPTION_LAW},
     {"climate", required_argument, NULL, OPTION_CLIMATE},
@@ -87,6 +90,7 @@ static const char usage[] =
     "  --repeats SHARE    share of frames that a gateway hears twice (0.01)\n"
     "  --reorder          cut gateways off by turns, so that rows come late\n"
     "  --kills[=N]        kill -9 each daemon and the broker N times a day (1)\n"
+    "  --blows LIST       what --kills does to them: all, or of kill,stop,readonly,emptied (kill)\n"
     "  --dry              no losses in bursts by wet leaves\n"
     "  --capture          the stronger of two colliding frames may survive\n"
     "  --interval MIN     stations report every so many minutes (15)\n"
@@ -248,6 +252,10 @@ static int take_option(struct options *o, int code, const char *value)
         return faults_groups(value, &o->fault_groups) == 0
                    ? 0
                    : bad("faults", value, "use none, all, or of stations,counters,units,gateways.");
+    case OPTION_BLOWS:
+        return blows_kinds(value, &o->blow_kinds) == 0
+                   ? 0
+                   : bad("blows", value, "use all, or of kill,stop,readonly,emptied.");
     case OPTION_STATIONS:
     case OPTION_GATEWAYS:
     case OPTION_INTERVAL:
@@ -292,6 +300,7 @@ int options_read(struct options *o, int argc, char **argv)
                           .loss = 0.02,
                           .repeats = 0.01,
                           .wet = true,
+                          .blow_kinds = 1u << BLOW_KILL,
                           .crew = CREW_MESSAGES,
                           .mixed_laws = true,
                           .climate = "mild",

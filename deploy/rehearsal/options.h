@@ -22,8 +22,9 @@ struct options {
     double loss, repeats;
     bool wet, capture;
     unsigned fault_groups;
-    bool reorder;   /* gateways are cut off by turns, so that rows come late */
-    unsigned kills; /* kill -9 of each daemon and of the broker so many times a day */
+    bool reorder;        /* gateways are cut off by turns, so that rows come late */
+    unsigned kills;      /* each daemon and the broker are struck so many times a day */
+    unsigned blow_kinds; /* with what: 1 << enum blow_kind, or'ed */
     enum crew_policy crew;
     bool mixed_laws;
     enum trap_law law;

@@ -115,3 +115,15 @@ void process_ask_to_end(struct process *process)
     if (process->pid != 0)
         kill(process->pid, SIGTERM);
 }
+
+void process_stop(struct process *process)
+{
+    if (process->pid != 0)
+        kill(process->pid, SIGSTOP);
+}
+
+void process_go_on(struct process *process)
+{
+    if (process->pid != 0)
+        kill(process->pid, SIGCONT);
+}

@@ -24,5 +24,7 @@ int process_start(struct process *process);
 bool process_running(struct process *process, int *how);
 void process_kill(struct process *process);       /* SIGKILL, and waits */
 void process_ask_to_end(struct process *process); /* SIGTERM */
+void process_stop(struct process *process);       /* SIGSTOP */
+void process_go_on(struct process *process);      /* SIGCONT */
 
 #endif

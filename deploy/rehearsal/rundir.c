@@ -8,6 +8,7 @@
 #include <sys/stat.h>
 #include <unistd.h>
 
+#include "deploy/rehearsal/blows.h"
 #include "deploy/rehearsal/place_files.h"
 
 enum { SOCKET_PATH_MAX = 107, LONGEST_NAME = 48 };
@@ -88,6 +89,12 @@ static int finish(FILE *file)
     return fclose(file) == 0 && good ? 0 : -EIO;
 }
 
+/* A stop may last longer than the broker waits for a sign of life. */
+static int keepalive_s(const struct rundir *dir)
+{
+    return (dir->options->blow_kinds & 1u << BLOW_STOP) != 0 ? 5 : 60;
+}
+
 /* The broker's defaults drop messages past 1,000 queued and hold small bursts for 40 ms. */
 static int write_broker(const struct rundir *dir)
 {
@@ -96,6 +103,9 @@ static int write_broker(const struct rundir *dir)
     FILE *file = begin(dir, path);
     if (file == NULL)
         return -EIO;
+    /* So that one that is killed comes back with an older state, and not without any. */
+    if ((dir->options->blow_kinds & 1u << BLOW_EMPTIED) != 0)
+        fputs("autosave_on_changes true\nautosave_interval 1\n", file);
     fprintf(file,
             "listener %d 127.0.0.1\n"
             "allow_anonymous true\n"
@@ -126,15 +136,15 @@ static int write_gateway(const struct rundir *dir, size_t g)
     fprintf(
         file,
         "[gateway]\nname = %s\nsite = %s\n\n"
-        "[broker]\nhost = 127.0.0.1\nport = %d\n\n"
+        "[broker]\nhost = 127.0.0.1\nport = %d\nkeepalive_s = %d\n\n"
         "[spool]\npath = %s/%s/spool.db\nsize_mib = 64\nhistory_days = 2\nwindow = 4000\n\n"
         "[keys]\nfile = %s/%s/keys.csv\n\n"
         "[collectors]\nnames = main\n\n"
         "[rehearsal]\nclock = %s/%s.clock\n\n"
         "[radio.0]\ndriver = simulated\nsocket = %s/%s.air\nfrequency_hz = %u\nbandwidth_hz = %u\n"
         "spreading_factor = %u\n",
-        gateway->name, dir->place->name, dir->gateway_port[g], dir->path, gateway->name, dir->path,
-        gateway->name, dir->path, gateway->name, dir->path, gateway->name,
+        gateway->name, dir->place->name, dir->gateway_port[g], keepalive_s(dir), dir->path,
+        gateway->name, dir->path, gateway->name, dir->path, gateway->name, dir->path, gateway->name,
         gateway->channel.frequency_hz, gateway->channel.bandwidth_hz,
         gateway->channel.spreading_factor);
     return finish(file);
@@ -175,12 +185,12 @@ static int write_site(const struct rundir *dir)
         "[site]\nname = %s\ntitle = %s\ntime_zone = %s\ncollector = main\nlatitude = "
         "%.4f\nlongitude = %.4f\n\n"
         "[store]\npath = %s/collector/store.db\nentered = %s/collector/entered.db\n\n"
-        "[broker]\nhost = 127.0.0.1\nport = %d\n\n"
+        "[broker]\nhost = 127.0.0.1\nport = %d\nkeepalive_s = %d\n\n"
         "[rehearsal]\nclock = %s/collector.clock\n\n"
         "[mail.0]\nname = manager\nto = manager@vineyard.example\nfrom = edgerow@vineyard.example\n"
         "server = 127.0.0.1\nport = %d\nsecurity = none\n\n",
         place->name, place->title, place->time_zone, place->latitude, place->longitude, dir->path,
-        dir->path, dir->broker_port, dir->path, dir->mail_port);
+        dir->path, dir->broker_port, keepalive_s(dir), dir->path, dir->mail_port);
     /* With long steps the gateways' signs of life come in lumps. */
     if (dir->options->site == NULL && dir->options->step_min > 15)
         fprintf(file, "[silence]\ngateway_minutes = %u\n\n", 3 * dir->options->step_min);

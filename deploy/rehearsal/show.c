@@ -295,7 +295,13 @@ void show_cost(const struct stage *stage)
     printf("\nProcessor seconds: vineyard %.1f, gateways %.1f, broker %.1f, collector %.1f; kill "
            "-9: %u\n",
            (double)clock() / CLOCKS_PER_SEC, gateways, stage->broker.cpu_s, stage->collector.cpu_s,
-           stage->kills);
+           stage->struck[BLOW_KILL]);
+    if (stage->struck[BLOW_STOP] + stage->struck[BLOW_READ_ONLY] + stage->struck[BLOW_EMPTIED] > 0)
+        printf(
+            "Besides: stopped for a while %u, read-only for a while %u (ended by themselves in it "
+            "%u), broker without what it had saved %u\n",
+            stage->struck[BLOW_STOP], stage->struck[BLOW_READ_ONLY], stage->ended_shut,
+            stage->struck[BLOW_EMPTIED]);
 }
 
 void show_places(const struct rundir *dir)

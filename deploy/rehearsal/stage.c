@@ -44,31 +44,11 @@ static int describe(struct stage *stage, struct process *process, const char *na
     return process_describe(process, name, log, (const char *[]){path, option, settings, NULL});
 }
 
-static void show_log(const struct process *process)
-{
-    char command[640];
-    fprintf(stderr, "The last lines of %s:\n", process->log);
-    snprintf(command, sizeof command, "tail -n 8 '%s' >&2", process->log);
-    if (system(command) != 0)
-        fprintf(stderr, "(none)\n");
-}
-
-static bool alive(struct process *process)
-{
-    int how = 0;
-    if (process->pid == 0 || process_running(process, &how))
-        return true;
-    fprintf(stderr, "edgerow-rehearse: %s ended by itself (wait status 0x%x).\n", process->name,
-            (unsigned)how);
-    show_log(process);
-    return false;
-}
-
 static bool all_alive(struct stage *stage)
 {
-    bool good = alive(&stage->broker) && alive(&stage->collector);
-    for (size_t g = 0; good && g < stage->gateway_count; g++)
-        good = alive(&stage->gateways[g].process);
+    bool good = true;
+    for (unsigned p = 0; p < stage->gateway_count + 2 && good; p++)
+        good = stage_look_after(stage, p);
     return good;
 }
 
@@ -205,39 +185,12 @@ int stage_tell_gateways(struct stage *stage, int64_t now_us)
 
 /* ---- faults ---- */
 
-static void again(struct stage *stage, struct process *process)
-{
-    process_kill(process);
-    stage->kills++;
-    if (process_start(process) != 0)
-        fprintf(stderr, "edgerow-rehearse: %s does not start again.\n", process->name);
-}
-
-void stage_kill_broker(struct stage *stage)
-{
-    again(stage, &stage->broker);
-}
-
-void stage_kill_collector(struct stage *stage)
-{
-    again(stage, &stage->collector);
-}
-
-void stage_kill_gateway(struct stage *stage, size_t g)
-{
-    struct stage_gateway *gateway = &stage->gateways[g];
-    if (!gateway->powered)
-        return;
-    again(stage, &gateway->process);
-    gateway->unsure = true;
-    airlink_drop(&gateway->air);
-}
-
 int stage_power_gateway(struct stage *stage, size_t g, bool on, int64_t now_us)
 {
     struct stage_gateway *gateway = &stage->gateways[g];
     if (gateway->powered == on)
         return 0;
+    stage_relieve(stage, (unsigned)g + 2);
     gateway->powered = on;
     if (!on) {
         process_kill(&gateway->process);
@@ -257,6 +210,7 @@ void stage_set_behind(struct stage *stage, size_t g, int64_t behind_us)
 
 void stage_cut_gateway(struct stage *stage, size_t g, bool cut)
 {
+    stage_relieve(stage, (unsigned)g + 2);
     stage->gateways[g].cut = cut;
     cutter_cut(stage->gateways[g].cutter, cut);
 }
@@ -375,6 +329,7 @@ static unsigned end_process(struct stage *stage, struct process *process)
 unsigned stage_close(struct stage *stage)
 {
     unsigned bad = 0;
+    stage_relieve_all(stage);
     for (size_t g = 0; g < stage->gateway_count; g++)
         bad += end_process(stage, &stage->gateways[g].process);
     bad += end_process(stage, &stage->collector);

@@ -9,6 +9,7 @@
 #include <stdint.h>
 
 #include "deploy/rehearsal/airlink.h"
+#include "deploy/rehearsal/blows.h"
 #include "deploy/rehearsal/cutter.h"
 #include "deploy/rehearsal/feedview.h"
 #include "deploy/rehearsal/listener.h"
@@ -27,6 +28,12 @@ struct stage_gateway {
     bool unsure;       /* was killed since the last stage_sure(): what it was given may be lost */
 };
 
+/* What lasts of a blow. */
+struct stage_blow {
+    sd_event_source *relief; /* ends it; NULL: none lasts */
+    bool stopped, shut;
+};
+
 struct stage {
     const struct place *place;
     struct rundir *dir;
@@ -38,7 +45,9 @@ struct stage {
     struct feedview view;
     size_t gateway_count;
     struct stage_gateway gateways[PLACE_GATEWAYS_MAX];
-    unsigned kills;
+    struct stage_blow blows[BLOWS_MAX]; /* by process: collector, broker, gateways */
+    unsigned struck[BLOW_KINDS];
+    unsigned ended_shut; /* processes that ended because their files could not be written */
 };
 
 /* Writes the configuration and starts everything; event time begins at now_us. 0, or a negative
@@ -60,9 +69,15 @@ int stage_tell_collector(struct stage *stage, int64_t now_us);
  * stored. */
 int stage_tell_gateways(struct stage *stage, int64_t now_us);
 
-void stage_kill_broker(struct stage *stage);
-void stage_kill_collector(struct stage *stage);
-void stage_kill_gateway(struct stage *stage, size_t gateway);
+/* Strikes a process: 0 the collector, 1 the broker, then the gateways. A gateway without power is left alone. What lasts
+ * ends by itself after blow->for_us of real time. */
+void stage_strike(struct stage *stage, unsigned process, const struct blow *blow);
+/* Ends what lasts of a blow. */
+void stage_relieve(struct stage *stage, unsigned process);
+void stage_relieve_all(struct stage *stage);
+/* Looks whether a process that should run does. One that ended while its files could not be written is started
+ * again, as the system's supervisor would. False: it ended, after a message. */
+bool stage_look_after(struct stage *stage, unsigned process);
 /* A gateway without power is not running; with power it starts, at now_us. */
 int stage_power_gateway(struct stage *stage, size_t gateway, bool on, int64_t now_us);
 /* Takes effect with the next instant it is told. */

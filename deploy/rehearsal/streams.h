@@ -13,7 +13,8 @@ enum stream {
     STREAM_WAVES,
     STREAM_CREW,
     STREAM_FAULTS,
-    STREAM_KILLS
+    STREAM_KILLS,
+    STREAM_BLOWS
 };
 
 #endif

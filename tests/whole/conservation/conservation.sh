@@ -1,11 +1,13 @@
 #!/bin/bash
 # Nothing lost: rehearsals with the real programs, compared with the ledger of the simulated vineyard.
-# Usage: conservation.sh BUILD smoke|words|order|month|kills|thousand
+# Usage: conservation.sh BUILD smoke|words|order|month|kills|blows|struck|thousand
 #   smoke  a small site for four days with every fault and kill -9: exact; and the comparison itself can fail
 #   words  what is asked for wrongly is refused with a remedy
 #   order  the same frames in another order and other batches give the same rows
 #   month  200 stations, 30 days, two gateways, 10 % loss, repeats and late rows, counters lost, units swapped
 #   kills  the same with kill -9 of each daemon and of the broker once a day
+#   blows  some of each: SIGSTOP, files that cannot be written for a while, a broker that lost what it had saved, kill -9
+#   struck  400 of them (BLOWS, when given), in pieces with a seed each, until there were so many
 #   thousand  1000 of them (KILLS, when given), in pieces with a seed each, until there were so many
 set -euo pipefail
 
@@ -13,9 +15,11 @@ build=$1
 what=$2
 rehearse=$build/bin/edgerow-rehearse
 place=/dev/shm
+# Files that cannot be written are made so by a flag that the memory's file system does not heed.
+case $what in blows | struck) place=/var/tmp ;; esac
 [ -w "$place" ] || place=${TMPDIR:-/tmp}
 work=$(mktemp -d "$place/edgerow-conservation-XXXXXX")
-trap 'rm -rf "$work"' EXIT
+trap 'chattr -f -R -i "$work" || true; rm -rf "$work"' EXIT
 
 fail() {
     echo "conservation $what: $1" >&2
@@ -29,7 +33,7 @@ run() {
         tail -n 60 "$work/$out.txt" >&2
         fail "the rehearsal $out failed"
     }
-    sed -n '/^Processor/p; /^Agreement/,/^$/p' "$work/$out.txt"
+    sed -n '/^Processor/p; /^Besides/p; /^Agreement/,/^$/p' "$work/$out.txt"
 }
 
 # What the store says was sent is in the mailbox, and nothing whose time has come still waits there: messages that were
@@ -139,6 +143,32 @@ month | kills)
     [ "$what" = month ] || options+=(--kills)
     run run "${options[@]}"
     [ "$what" = month ] || [ "$(sed -n 's/.*kill -9: //p' "$work/run.txt")" -ge 110 ] || fail "too few kills"
+    ;;
+blows)
+    kinds=kill,stop,readonly,emptied looked_for=('stopped for a while' 'read-only for a while'
+        'broker without what it had saved')
+    touch "$work/probe"
+    if ! chattr -f +i "$work/probe"; then
+        echo "no file can be made read-only here (that needs root and ext4): that blow is left out"
+        kinds=kill,stop,emptied looked_for=('stopped for a while' 'broker without what it had saved')
+    fi
+    run run --seed 9 --stations 12 --gateways 2 --days 2 --step 60 --loss 0.1 --repeats 0.05 --kills=3 \
+        --blows $kinds --crew weekly
+    owed run || fail "a message that was owed is missing"
+    for kind in "${looked_for[@]}"; do
+        [ "$(sed -n "s/^Besides.*$kind \([0-9]*\).*/\1/p" "$work/run.txt")" -ge 1 ] || fail "none was $kind"
+    done
+    ;;
+struck)
+    struck=0 wanted=${BLOWS:-400} begin=$SECONDS
+    for ((seed = ${SEED:-1}; struck < wanted; seed++)); do
+        run run --seed "$seed" --stations 24 --gateways 2 --days 4 --step 60 --loss 0.1 --repeats 0.05 --reorder \
+            --kills=12 --blows "${KINDS:-stop,readonly,emptied}" --crew weekly
+        owed run || fail "a message that was owed is missing (seed $seed)"
+        struck=$((struck + $(sed -n 's/^Besides: stopped for a while \([0-9]*\), read-only for a while \([0-9]*\) .* \([0-9]*\)$/\1 + \2 + \3/p' "$work/run.txt")))
+        echo "so far: seed $seed, $struck blows, $((SECONDS - begin)) s: 0 passes lost, 0 counted twice, 0 owed messages missing"
+        rm -rf "$work/run"
+    done
     ;;
 thousand)
     kills=0 wanted=${KILLS:-1000} begin=$SECONDS
