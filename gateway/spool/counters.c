@@ -133,35 +133,57 @@ int counters_each_gone(struct counters *counters,
 struct salvage {
     struct counters *to;
     unsigned count;
+    int error;
 };
 
 static void keep_heard(void *user, const struct counters_heard *heard)
 {
     struct salvage *salvage = user;
-    if (counters_put_heard(salvage->to, heard) == 0)
-        salvage->count++;
+    if (salvage->error == 0)
+        salvage->error = counters_put_heard(salvage->to, heard);
+    salvage->count++;
 }
 
 static void keep_gone(void *user, const struct counters_gone *gone)
 {
     struct salvage *salvage = user;
-    (void)counters_put_gone(salvage->to, gone);
+    if (salvage->error == 0)
+        salvage->error = counters_put_gone(salvage->to, gone);
 }
 
-unsigned counters_salvage(struct counters *to, const char *damaged_path)
+/* What is damaged is as much as there is. */
+static int unless_damaged(int error)
+{
+    return error == -EBADMSG ? 0 : error;
+}
+
+/* The damage may be in one table alone: each is read for itself. */
+static int salvage_both(struct counters *damaged, struct salvage *salvage)
+{
+    int error = sql_prepare(damaged->db, each_heard_sql, &damaged->each_heard);
+    if (error == 0)
+        error = counters_each_heard(damaged, keep_heard, salvage);
+    if (unless_damaged(error) != 0)
+        return error;
+    error = sql_prepare(damaged->db, each_gone_sql, &damaged->each_gone);
+    if (error == 0)
+        error = counters_each_gone(damaged, keep_gone, salvage);
+    return unless_damaged(error);
+}
+
+int counters_salvage(struct counters *to, const char *damaged_path, unsigned *saved)
 {
     struct salvage salvage = {.to = to};
     struct counters damaged = {0};
-    /* The damage may be in one table alone: each is read for itself. */
     int code = sqlite3_open_v2(damaged_path, &damaged.db,
                                SQLITE_OPEN_READWRITE | SQLITE_OPEN_NOMUTEX, NULL);
     if (code == SQLITE_OK)
         code = sqlite3_exec(damaged.db, "PRAGMA locking_mode = EXCLUSIVE", NULL, NULL, NULL);
-    if (code == SQLITE_OK && sql_prepare(damaged.db, each_heard_sql, &damaged.each_heard) == 0)
-        (void)counters_each_heard(&damaged, keep_heard, &salvage);
-    if (code == SQLITE_OK && sql_prepare(damaged.db, each_gone_sql, &damaged.each_gone) == 0)
-        (void)counters_each_gone(&damaged, keep_gone, &salvage);
+    int error = unless_damaged(sql_error(damaged.db, code));
+    if (error == 0)
+        error = salvage_both(&damaged, &salvage);
     finalize(&damaged);
     sqlite3_close(damaged.db);
-    return salvage.count;
+    *saved = salvage.count;
+    return error != 0 ? error : salvage.error;
 }

@@ -36,7 +36,8 @@ int counters_each_heard(struct counters *counters,
 int counters_each_gone(struct counters *counters,
                        void (*each)(void *user, const struct counters_gone *gone), void *user);
 
-/* Copies what can still be read of a damaged file, in an open transaction. Returns how many counters up were saved. */
-unsigned counters_salvage(struct counters *to, const char *damaged_path);
+/* Copies what can be read of a damaged file, in an open transaction. *saved: how many counters up. An error means that
+ * trying again may save more. */
+int counters_salvage(struct counters *to, const char *damaged_path, unsigned *saved);
 
 #endif

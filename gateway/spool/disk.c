@@ -326,15 +326,20 @@ struct counters *disk_counters(struct disk *disk)
     return disk->counters;
 }
 
-int disk_renew_id(struct disk *disk)
+int disk_renew(struct disk *disk)
 {
-    char id[FEED_ID_SIZE], sql[64];
+    char id[FEED_ID_SIZE], sql[160];
     random_id(id);
-    snprintf(sql, sizeof sql, "UPDATE spool SET id = '%s'", id);
+    snprintf(
+        sql, sizeof sql,
+        "BEGIN IMMEDIATE; UPDATE spool SET id = '%s'; UPDATE mark SET store = '', n = 0; COMMIT",
+        id);
     end_reading(disk);
     int error = sql_execute(disk->db, sql);
     if (error == 0)
         memcpy(disk->id, id, sizeof id);
+    else
+        disk_rollback(disk);
     return error;
 }
 

@@ -48,8 +48,8 @@ int disk_open(struct disk **disk, const char *path, uint64_t size_bytes,
 void disk_close(struct disk *disk);
 const char *disk_id(const struct disk *disk);
 struct counters *disk_counters(struct disk *disk);
-/* Gives the spool a new random id. */
-int disk_renew_id(struct disk *disk);
+/* Gives the spool a new random id, under which nobody has marked anything yet. In a transaction of its own. */
+int disk_renew(struct disk *disk);
 
 int disk_begin(struct disk *disk);
 int disk_commit(struct disk *disk);

@@ -2,12 +2,11 @@
 
 #include <assert.h>
 #include <errno.h>
-#include <limits.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 
-#include "common/log.h"
+#include "gateway/spool/anew.h"
 #include "gateway/spool/disk.h"
 #include "gateway/spool/queue.h"
 #include "gateway/spool/room.h"
@@ -72,40 +71,17 @@ static int load(struct spool *spool)
     return found < 0 ? found : 0;
 }
 
-static void set_aside(const char *path, int64_t now_s, char aside[PATH_MAX])
-{
-    char from[PATH_MAX], to[PATH_MAX];
-    snprintf(aside, PATH_MAX, "%s.damaged-%lld", path, (long long)now_s);
-    if (rename(path, aside) != 0)
-        log_error("%s: cannot be moved to %s: %s.", path, aside, strerror(errno));
-    if (snprintf(from, sizeof from, "%s-wal", path) < PATH_MAX &&
-        snprintf(to, sizeof to, "%s-wal", aside) < PATH_MAX)
-        (void)rename(from, to); /* there may be none */
-}
-
 /* A damaged spool must not stop the gateway from hearing. What it held and no collector had stored
- * is lost to the feed, but the file stays; the counters that guard against replays are saved where
- * readable. */
-static int begin_anew(struct spool *spool, const struct spool_options *options, int64_t now_s,
-                      struct settings_fault *fault)
+ * is lost to the feed, but the file stays. */
+static int open_disk(struct spool *spool, const struct spool_options *options, int64_t now_s,
+                     struct settings_fault *fault)
 {
-    char aside[PATH_MAX];
-    set_aside(options->path, now_s, aside);
+    anew_finish(options->path, now_s);
     int error = disk_open(&spool->disk, options->path, options->size_bytes, fault);
-    if (error != 0)
+    if (error != -EBADMSG)
         return error;
-    unsigned saved = 0;
-    error = disk_begin(spool->disk);
-    if (error == 0) {
-        saved = counters_salvage(disk_counters(spool->disk), aside);
-        error = disk_commit(spool->disk);
-    }
-    log_error(
-        "%s: the spool is damaged. It was moved to %s and a new one begun with id %s; frame "
-        "counters of %u units were saved. What the collectors had not stored is only in that file: "
-        "keep it. A memory card that does this once should be replaced.",
-        options->path, aside, disk_id(spool->disk), saved);
-    return error;
+    error = anew_begin(options->path, options->size_bytes, now_s, fault);
+    return error != 0 ? error : disk_open(&spool->disk, options->path, options->size_bytes, fault);
 }
 
 int spool_open(struct spool **spool, const struct spool_options *options, int64_t now_s,
@@ -123,9 +99,7 @@ int spool_open(struct spool **spool, const struct spool_options *options, int64_
     for (unsigned i = 0; i < options->collectors->count; i++)
         snprintf(made->marks[i].mark.collector, sizeof made->marks[i].mark.collector, "%s",
                  options->collectors->name[i]);
-    error = disk_open(&made->disk, options->path, options->size_bytes, fault);
-    if (error == -EBADMSG)
-        error = begin_anew(made, options, now_s, fault);
+    error = open_disk(made, options, now_s, fault);
     if (error != 0)
         goto out;
     error = queue_new(&made->queue);
@@ -463,13 +437,15 @@ enum spool_mark_result spool_mark(struct spool *spool, int collector, const stru
 
 int spool_renew(struct spool *spool)
 {
-    int error = disk_renew_id(spool->disk);
-    for (unsigned i = 0; i < spool->collectors->count && error == 0; i++) {
+    int error = disk_renew(spool->disk);
+    if (error != 0)
+        return error;
+    for (unsigned i = 0; i < spool->collectors->count; i++) {
         spool->marks[i].mark.n = 0;
         spool->marks[i].mark.store[0] = '\0';
-        spool->marks[i].dirty = true;
+        spool->marks[i].dirty = false;
     }
-    return error;
+    return 0;
 }
 
 void spool_state(struct spool *spool, struct spool_state *state)

@@ -57,3 +57,16 @@ int sql_prepare(sqlite3 *db, const char *sql, sqlite3_stmt **statement)
     int code = sqlite3_prepare_v3(db, sql, -1, SQLITE_PREPARE_PERSISTENT, statement, NULL);
     return code == SQLITE_ERROR ? -EBADMSG : sql_error(db, code);
 }
+
+bool sql_file_exists(const char *path)
+{
+    sqlite3_vfs *files = sqlite3_vfs_find(NULL);
+    int there = 0;
+    return files->xAccess(files, path, SQLITE_ACCESS_EXISTS, &there) == SQLITE_OK && there != 0;
+}
+
+void sql_file_delete(const char *path)
+{
+    sqlite3_vfs *files = sqlite3_vfs_find(NULL);
+    (void)files->xDelete(files, path, 0);
+}

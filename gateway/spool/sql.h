@@ -3,6 +3,7 @@
 #define EDGEROW_SPOOL_SQL_H
 
 #include <sqlite3.h>
+#include <stdbool.h>
 
 /* A result of SQLite as 0 or a negative errno. db tells what the system said; NULL: nobody does. */
 int sql_error(sqlite3 *db, int code);
@@ -12,5 +13,9 @@ int sql_run(sqlite3_stmt *statement);
 int sql_execute(sqlite3 *db, const char *sql);
 /* A statement kept for as long as the file is open. -EBADMSG when the file has no such table. */
 int sql_prepare(sqlite3 *db, const char *sql, sqlite3_stmt **statement);
+
+/* A file that is there and not empty. */
+bool sql_file_exists(const char *path);
+void sql_file_delete(const char *path);
 
 #endif

@@ -2,7 +2,9 @@
 
 #include <jansson.h>
 #include <sqlite3.h>
+#include <stdarg.h>
 #include <stddef.h>
+#include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 
@@ -59,6 +61,19 @@ void *__wrap_realloc(void *old, size_t size)
 char *__wrap_strdup(const char *text)
 {
     return strikes() ? NULL : __real_strdup(text);
+}
+
+int __wrap_asprintf(char **text, const char *format, ...);
+
+int __wrap_asprintf(char **text, const char *format, ...)
+{
+    if (strikes())
+        return -1;
+    va_list list;
+    va_start(list, format);
+    int len = vasprintf(text, format, list);
+    va_end(list);
+    return len;
 }
 
 static sqlite3_mem_methods plain;

@@ -439,6 +439,15 @@ bool medium_exists(const char *path)
     return find(path) != NULL;
 }
 
+void medium_damage(const char *path, int64_t from, int64_t len)
+{
+    static const uint8_t nonsense = 0x5A;
+    struct medium_file *file = find(path);
+    for (int64_t i = 0; i < len; i++)
+        medium_file_write(file, &nonsense, 1, from + i);
+    medium_file_sync(file);
+}
+
 bool medium_has(unsigned machine, const char *text)
 {
     for (const struct medium_file *file = files; file != NULL; file = file->next)

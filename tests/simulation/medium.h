@@ -42,6 +42,8 @@ void medium_cut(unsigned machine, struct chance *chance);
 void medium_lie(bool lies);
 
 bool medium_exists(const char *path);
+/* Bytes of a file that is there become nonsense. */
+void medium_damage(const char *path, int64_t from, int64_t len);
 /* True when a file of this machine has the text in its name. */
 bool medium_has(unsigned machine, const char *text);
 void medium_remove_all(unsigned machine);

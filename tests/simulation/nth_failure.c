@@ -2,7 +2,7 @@
  * Spool, store, ingest, notices and orders with the 1st, 2nd, 3rd … operation of the disk, and allocation, failing: once,
  * and for good until it is mended. Every failure must be survived as the daemons would, by trying again or by
  * starting again, and the end must be the same as without any.
- * Usage: nth_failure [DISK [MEMORY [SCENE]]]: only every so many-th of the operations, and of the allocations.
+ * Usage: nth_failure [DISK [MEMORY [SCENE...]]]: only every so many-th of the operations, and of the allocations.
  */
 #include <stdio.h>
 #include <stdlib.h>
@@ -58,10 +58,17 @@ static int play(struct scene *scene)
     return 0;
 }
 
+static void begin(struct scene *scene)
+{
+    medium_reset(4711);
+    if (scene->prepare != NULL)
+        scene->prepare(scene);
+}
+
 /* The same scene with the nth operation failing. 1: nothing failed any more; -1: it ended otherwise. */
 static int play_failing(struct scene *scene, enum way way, uint64_t nth, const char *expected)
 {
-    medium_reset(4711);
+    begin(scene);
     ever_struck = false;
     arm(way, nth);
     (void)scene->open(scene);
@@ -81,7 +88,7 @@ static int play_failing(struct scene *scene, enum way way, uint64_t nth, const c
 static bool exhaust(struct scene *scene, uint64_t every_disk, uint64_t every_memory)
 {
     bool sound = true;
-    medium_reset(4711);
+    begin(scene);
     if (scene->open(scene) != 0 || play(scene) != 0) {
         printf("%s: does not work even when nothing fails\n", scene->name);
         return false;
@@ -103,6 +110,14 @@ static bool exhaust(struct scene *scene, uint64_t every_disk, uint64_t every_mem
     return sound;
 }
 
+static bool wanted(int argc, char **argv, const char *name)
+{
+    bool found = argc < 4;
+    for (int i = 3; i < argc; i++)
+        found = found || strcmp(argv[i], name) == 0;
+    return found;
+}
+
 int main(int argc, char **argv)
 {
     struct world_fixed fixed;
@@ -115,11 +130,16 @@ int main(int argc, char **argv)
     medium_install();
     if (disk == 0 || memory == 0 || world_fixed_make(&fixed) != 0)
         return 2;
-    struct scene *const scenes[] = {scene_of_gateway(), scene_of_collector(&fixed),
-                                    scene_of_orders()};
+    struct scene *const scenes[] = {
+        scene_of_card(),         scene_of_full_card(),
+        scene_of_damaged_card(), scene_of_ledger(&fixed),
+        scene_of_old_store(),    scene_of_damaged_store(),
+        scene_of_entries(),      scene_of_orders(),
+        scene_of_gateway(),      scene_of_collector(&fixed),
+    };
     bool sound = true;
     for (size_t i = 0; i < sizeof scenes / sizeof scenes[0]; i++)
-        if (argc < 4 || strcmp(argv[3], scenes[i]->name) == 0)
+        if (wanted(argc, argv, scenes[i]->name))
             sound = exhaust(scenes[i], disk, memory) && sound;
     world_fixed_free(&fixed);
     return sound ? 0 : 1;
