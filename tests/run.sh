@@ -139,6 +139,8 @@ if check "build fuzzers with clang" 900 bash -c 'build fuzz $(fuzz_targets)'; th
 fi
 if [ "$long" = yes ]; then
     tests "campaigns" 86400 --test-dir build -L long
+    check "coverage" 7200 tests/coverage.sh
+    grep '%' "$logs/coverage.log"
 fi
 
 echo
