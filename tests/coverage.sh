@@ -57,7 +57,9 @@ export EDGEROW_SOURCE=$PWD EDGEROW_BUILD=$PWD/build-coverage CK_TIMEOUT_MULTIPLI
 log=$PWD/build-coverage/coverage.log
 : >"$log"
 play() {
-    "build-coverage/tests/$@" >>"$log" 2>&1 || echo "failed: $* (see $log)"
+    local program=build-coverage/tests/$1
+    shift
+    "$program" "$@" >>"$log" 2>&1 || echo "failed: $program $* (see $log)"
 }
 export -f play
 export log
