@@ -19,18 +19,24 @@ int feed_reader_fail(const struct feed_reader *r, const char *key, int error)
     return error;
 }
 
+/* Of a value that is there. */
+static bool is(const json_t *value, json_type type)
+{
+    return json_typeof(value) == type;
+}
+
 /* The number in units of 1 / 10^digits. A whole number may be written 3 or 3.0, as in JSON Schema.
  */
 static int number_units(const json_t *value, unsigned digits, int64_t *units)
 {
-    if (json_is_integer(value)) {
+    if (is(value, JSON_INTEGER)) {
         int64_t whole = json_integer_value(value), power = power_of_ten[digits];
         if (whole > FEED_COUNT_MAX / power || whole < -FEED_COUNT_MAX / power)
             return FEED_RANGE;
         *units = whole * power;
         return FEED_OK;
     }
-    if (!json_is_real(value))
+    if (!is(value, JSON_REAL))
         return FEED_TYPE;
     double real = json_real_value(value);
     if (digits == 0 && real != floor(real))
@@ -57,7 +63,7 @@ static void store_integer(const struct feed_field *f, int64_t value, void *at)
 static int read_integer(const struct feed_field *f, const json_t *value, void *at)
 {
     int64_t units;
-    if (f->nullable && json_is_null(value)) {
+    if (f->nullable && is(value, JSON_NULL)) {
         store_integer(f, f->unknown, at);
         return FEED_OK;
     }
@@ -75,8 +81,8 @@ static int read_integer(const struct feed_field *f, const json_t *value, void *a
 static int read_real(const struct feed_field *f, const json_t *value, void *at)
 {
     double real = NAN;
-    if (!json_is_null(value)) {
-        if (!json_is_number(value))
+    if (!is(value, JSON_NULL)) {
+        if (!is(value, JSON_INTEGER) && !is(value, JSON_REAL))
             return FEED_TYPE;
         real = json_number_value(value);
         if (!(real >= (double)f->least && real <= (double)f->most))
@@ -88,9 +94,9 @@ static int read_real(const struct feed_field *f, const json_t *value, void *at)
 
 static int read_switch(const struct feed_field *f, const json_t *value, void *at)
 {
-    if (!json_is_boolean(value))
+    bool on = is(value, JSON_TRUE);
+    if (!on && !is(value, JSON_FALSE))
         return FEED_TYPE;
-    bool on = json_is_true(value);
     if (f->type == FEED_FIELD_SWITCH)
         *(bool *)at = on;
     else if (on)
@@ -119,8 +125,8 @@ static int hex_value(const char *text, size_t len, uint8_t *bytes)
 static int read_hex(const struct feed_field *f, const json_t *value, void *at)
 {
     uint8_t bytes[4] = {0};
-    if (!(f->nullable && json_is_null(value))) {
-        if (!json_is_string(value))
+    if (!(f->nullable && is(value, JSON_NULL))) {
+        if (!is(value, JSON_STRING))
             return FEED_TYPE;
         if (json_string_length(value) != 8 || hex_value(json_string_value(value), 8, bytes) != 0)
             return FEED_RANGE;
@@ -144,11 +150,11 @@ static bool text_fits(const struct feed_field *f, const char *text, size_t len)
 
 static int read_text(const struct feed_field *f, const json_t *value, char *at)
 {
-    if (f->nullable && json_is_null(value)) {
+    if (f->nullable && is(value, JSON_NULL)) {
         at[0] = '\0';
         return FEED_OK;
     }
-    if (!json_is_string(value))
+    if (!is(value, JSON_STRING))
         return FEED_TYPE;
     const char *text = json_string_value(value);
     size_t len = json_string_length(value);
@@ -161,8 +167,8 @@ static int read_text(const struct feed_field *f, const json_t *value, char *at)
 static int read_stamp(const struct feed_field *f, const json_t *value, void *at)
 {
     int64_t ms = 0;
-    if (!(f->nullable && json_is_null(value))) {
-        if (!json_is_string(value))
+    if (!(f->nullable && is(value, JSON_NULL))) {
+        if (!is(value, JSON_STRING))
             return FEED_TYPE;
         if (feed_stamp_parse(json_string_value(value), &ms) != FEED_OK)
             return FEED_RANGE;
@@ -173,14 +179,14 @@ static int read_stamp(const struct feed_field *f, const json_t *value, void *at)
 
 static bool word_matches(const char *word, const json_t *value)
 {
-    if (word == NULL || json_is_null(value))
-        return word == NULL && json_is_null(value);
+    if (word == NULL || is(value, JSON_NULL))
+        return word == NULL && is(value, JSON_NULL);
     return strcmp(word, json_string_value(value)) == 0;
 }
 
 static int read_word(const struct feed_field *f, const json_t *value, void *at)
 {
-    if (!json_is_string(value) && !json_is_null(value))
+    if (!is(value, JSON_STRING) && !is(value, JSON_NULL))
         return FEED_TYPE;
     for (unsigned i = 0; i <= f->most; i++) {
         if (word_matches(f->words[i], value)) {
@@ -188,12 +194,12 @@ static int read_word(const struct feed_field *f, const json_t *value, void *at)
             return FEED_OK;
         }
     }
-    return json_is_null(value) ? FEED_TYPE : FEED_RANGE;
+    return is(value, JSON_NULL) ? FEED_TYPE : FEED_RANGE;
 }
 
 static int read_bytes(const struct feed_field *f, const json_t *value, uint8_t *at, uint8_t *count)
 {
-    if (!json_is_string(value))
+    if (!is(value, JSON_STRING))
         return FEED_TYPE;
     size_t len = json_string_length(value);
     if (len % 2 != 0 || len / 2 > f->size || hex_value(json_string_value(value), len, at) != 0)
@@ -205,7 +211,7 @@ static int read_bytes(const struct feed_field *f, const json_t *value, uint8_t *
 static int read_element(const struct feed_field *f, const json_t *value, uint8_t *at)
 {
     int64_t units = f->unknown;
-    if (!json_is_null(value)) {
+    if (!is(value, JSON_NULL)) {
         int rc = number_units(value, 0, &units);
         if (rc != FEED_OK)
             return rc;
@@ -218,7 +224,7 @@ static int read_element(const struct feed_field *f, const json_t *value, uint8_t
 
 static int read_list(const struct feed_field *f, const json_t *value, uint8_t *at, uint8_t *count)
 {
-    if (!json_is_array(value))
+    if (!is(value, JSON_ARRAY))
         return FEED_TYPE;
     size_t size = json_array_size(value);
     if (size > f->size)
@@ -301,10 +307,10 @@ int feed_reader_object(const struct feed_reader *r, const char *key, const char 
     int rc = find(r, key, &value);
     if (rc != FEED_OK)
         return rc;
-    if (!json_is_object(value) && !(nullable && json_is_null(value)))
+    if (!is(value, JSON_OBJECT) && !(nullable && is(value, JSON_NULL)))
         return feed_reader_fail(r, key, FEED_TYPE);
     *inner = (struct feed_reader){
-        .object = json_is_null(value) ? NULL : value, .path = path, .fault = r->fault};
+        .object = is(value, JSON_NULL) ? NULL : value, .path = path, .fault = r->fault};
     return FEED_OK;
 }
 
@@ -314,7 +320,7 @@ int feed_reader_list(const struct feed_reader *r, const char *key, size_t most, 
     int rc = find(r, key, &value);
     if (rc != FEED_OK)
         return rc;
-    if (!json_is_array(value))
+    if (!is(value, JSON_ARRAY))
         return feed_reader_fail(r, key, FEED_TYPE);
     if (json_array_size(value) > most)
         return feed_reader_fail(r, key, FEED_RANGE);
@@ -345,7 +351,7 @@ int feed_reader_open(struct feed_reader *r, const char *text, size_t len, struct
         bool memory = json_error_code(&error) == json_error_out_of_memory;
         return feed_reader_fail(r, "", memory ? FEED_MEMORY : FEED_NOT_JSON);
     }
-    if (json_is_object(r->object))
+    if (is(r->object, JSON_OBJECT))
         rc = check_version(r);
     else
         feed_reader_fail(r, "", rc);
