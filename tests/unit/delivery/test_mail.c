@@ -281,6 +281,56 @@ START_TEST(no_starttls_no_message)
 }
 END_TEST
 
+/* The store cannot note what became of a message, as on a full disk: it is sent again, twice rather than never, but
+ * ever more slowly, so that a day of it does not fill a mailbox. */
+START_TEST(a_store_that_notes_nothing_makes_each_pause_longer)
+{
+    static const int64_t pauses_s[] = {60, 120, 240, 480, 960, 1920, 3600, 3600};
+    enum { PAUSES = sizeof pauses_s / sizeof pauses_s[0] };
+    static const char full[] = "CREATE TRIGGER full BEFORE UPDATE ON outbox"
+                               " BEGIN SELECT raise(FAIL, 'the disk is full'); END";
+    serve(0, "plain", "", "");
+    start();
+    owe(1, "manager", false);
+    ck_assert_int_eq(sqlite3_exec(t.db, full, NULL, NULL, NULL), SQLITE_OK);
+    for (int i = 0; i < PAUSES; i++) {
+        look();
+        ck_assert_int_eq(mail_server_count(&t.servers[0]), i + 1);
+        ck_assert_uint_eq(delivery_waiting(t.delivery), 1);
+        ck_assert_int_eq(delivery_next_s(t.delivery), t.now_s + pauses_s[i]);
+        t.now_s += pauses_s[i] - 1;
+        look(); /* a second too early */
+        ck_assert_int_eq(mail_server_count(&t.servers[0]), i + 1);
+        t.now_s++;
+    }
+    ck_assert_int_eq(sqlite3_exec(t.db, "DROP TRIGGER full", NULL, NULL, NULL), SQLITE_OK);
+    look();
+    ck_assert_uint_eq(delivery_waiting(t.delivery), 0);
+    ck_assert_int_eq(sqlite3_exec(t.db, full, NULL, NULL, NULL), SQLITE_OK);
+    owe(2, "manager", false);
+    look(); /* what was noted meanwhile makes the next pause a short one */
+    ck_assert_int_eq(delivery_next_s(t.delivery), t.now_s + pauses_s[0]);
+}
+END_TEST
+
+/* Nobody listens where the server should be. */
+START_TEST(pauses_between_tries_double_up_to_an_hour)
+{
+    static const int64_t pauses_s[] = {60, 120, 240, 480, 960, 1920, 3600, 3600};
+    serve(0, "plain", "", "");
+    mail_server_stop(&t.servers[0]);
+    start();
+    owe(1, "manager", false);
+    for (size_t i = 0; i < sizeof pauses_s / sizeof pauses_s[0]; i++) {
+        look();
+        ck_assert_int_eq(delivery_next_s(t.delivery), t.now_s + pauses_s[i]);
+        t.now_s += pauses_s[i];
+    }
+    ck_assert_int_eq(number("SELECT tries FROM outbox"), 8);
+    ck_assert_int_eq(t.troubles, 1);
+}
+END_TEST
+
 /* Each fault once, then the server is well: the message arrives, after pauses that grow. */
 START_TEST(it_is_tried_again_after_any_fault)
 {
@@ -493,6 +543,8 @@ int main(void)
     tcase_add_test(tests, a_stranger_gets_nothing);
     tcase_add_test(tests, no_starttls_no_message);
     tcase_add_test(tests, it_is_tried_again_after_any_fault);
+    tcase_add_test(tests, a_store_that_notes_nothing_makes_each_pause_longer);
+    tcase_add_test(tests, pauses_between_tries_double_up_to_an_hour);
     tcase_add_test(tests, twice_rather_than_never);
     tcase_add_test(tests, a_server_that_hangs_is_left);
     tcase_add_test(tests, nobody_there);
