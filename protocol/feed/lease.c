@@ -49,9 +49,10 @@ int feed_lease_decode(const char *text, size_t len, struct feed_lease *lease,
     if (rc == FEED_OK && !sound(&found)) {
         bool named = found.gateway[0] == '\0' || feed_name_valid(found.gateway);
         rc = named ? FEED_RANGE : FEED_NAME;
-        *fault = (struct feed_fault){.error = rc, .where = "gateway"};
-        if (named)
+        if (fault != NULL && named)
             *fault = (struct feed_fault){.error = rc, .where = "count"};
+        else if (fault != NULL)
+            *fault = (struct feed_fault){.error = rc, .where = "gateway"};
     }
     if (rc == FEED_OK)
         *lease = found;

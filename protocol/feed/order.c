@@ -80,7 +80,8 @@ int feed_order_decode(const char *text, size_t len, struct feed_order *order,
     int rc = feed_flat_decode(&order_fields, text, len, &found, fault);
     if (rc == FEED_OK && !sendable(&found.order)) {
         rc = FEED_RANGE;
-        *fault = (struct feed_fault){.error = rc, .where = "order"};
+        if (fault != NULL)
+            *fault = (struct feed_fault){.error = rc, .where = "order"};
     }
     if (rc == FEED_OK)
         *order = bare(&found);

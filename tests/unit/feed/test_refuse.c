@@ -93,6 +93,24 @@ static const struct {
     {"gateway-health", "\"frames\":0", "\"frames\":-3", FEED_RANGE, "radios.1.frames"},
     {"gateway-health-bare", "[]", "[{},{},{},{},{}]", FEED_RANGE, "radios"},
     {"gateway-health-bare", "[]", "{}", FEED_TYPE, "radios"},
+    {"row-regular", "\"00a1b2c3\"", "17", FEED_TYPE, "frame.devaddr"},
+    {"row-regular", "\"payload\":\"", "\"payload\":1,\"x\":\"", FEED_TYPE, "frame.payload"},
+    {"row-regular", "[4,2,0,254,null,1,0]", "\"4,2\"", FEED_TYPE, "frame.report.recent"},
+    {"row-regular", "[4,2,0,254,null,1,0]", "[-1]", FEED_RANGE, "frame.report.recent"},
+    {"row-regular", "[4,2,0,254,null,1,0]", "[256]", FEED_RANGE, "frame.report.recent"},
+    {"presence-online", "\"started_at\":\"", "\"started_at\":1,\"x\":\"", FEED_TYPE, "started_at"},
+    {"trap-due", "\"condition\":\"due\"", "\"condition\":7", FEED_TYPE, "condition"},
+    {"mark", "4711", "-9007199254740992", FEED_RANGE, "n"},
+    {"gateway-health-bare", "\"radios\":[]", "\"radiators\":[]", FEED_MISSING, "radios"},
+    /* leases and orders that nobody could follow */
+    {"lease", "\"barn\"", "\"b/rn\"", FEED_NAME, "gateway"},
+    {"lease", "\"first\":128", "\"first\":4294967295", FEED_RANGE, "count"},
+    {"lease", "\"first\":128", "\"first\":4294967296", FEED_RANGE, "first"},
+    {"order-interval", "\"interval_min\":30", "\"interval_min\":0", FEED_RANGE, "interval_min"},
+    {"order-channel", "\"spreading_factor\":9", "\"spreading_factor\":13", FEED_RANGE,
+     "spreading_factor"},
+    {"order-marks", "\"full_mark_mm\":90,\"low_mark_mm\":0",
+     "\"full_mark_mm\":9,\"low_mark_mm\":90", FEED_RANGE, "order"},
     {"trap-due", "N-012", "N/012", FEED_RANGE, "trap"},
     {"trap-due", "N-012", "", FEED_RANGE, "trap"},
     {"trap-due", "41.25", "1e9", FEED_RANGE, "level_mm"},
@@ -204,6 +222,14 @@ START_TEST(encoders_refuse)
     samples[0].fill(&value);
     value.row.frame.heard_ms = -1;
     ck_assert_int_eq(feed_row_encode(&value.row, out, sizeof out, &len), FEED_RANGE);
+    struct feed_lease lease = {.term = 1, .first = UINT32_MAX, .count = 2};
+    ck_assert_int_eq(feed_lease_encode(&lease, out, sizeof out, &len), FEED_RANGE);
+    lease = (struct feed_lease){.term = 1, .gateway = "b/rn"};
+    ck_assert_int_eq(feed_lease_encode(&lease, out, sizeof out, &len), FEED_RANGE);
+    struct feed_order order = {.devaddr = 1, .order = {.kind = AIR_ORDER_INTERVAL}};
+    ck_assert_int_eq(feed_order_encode(&order, out, sizeof out, &len), FEED_RANGE);
+    struct feed_gateway_health health = {.radio_count = FEED_RADIOS_MAX + 1};
+    ck_assert_int_eq(feed_gateway_health_encode(&health, out, sizeof out, &len), FEED_RANGE);
     struct feed_trap_state trap = {.at_ms = 1, .trap = "a b", .block = "north"};
     ck_assert_int_eq(feed_trap_state_encode(&trap, out, sizeof out, &len), FEED_NAME);
     memcpy(trap.trap, "a", 2);
@@ -242,6 +268,16 @@ START_TEST(a_full_notice_fits)
 }
 END_TEST
 
+START_TEST(orders_have_words)
+{
+    for (int kind = AIR_ORDER_INTERVAL; feed_order_kind_text((enum air_order_kind)kind); kind++)
+        ck_assert_int_eq(feed_order_kind(feed_order_kind_text((enum air_order_kind)kind)), kind);
+    ck_assert_int_eq(feed_order_kind("interval"), AIR_ORDER_INTERVAL);
+    ck_assert_int_eq(feed_order_kind("sing"), 0);
+    ck_assert_ptr_null(feed_order_kind_text((enum air_order_kind)99));
+}
+END_TEST
+
 START_TEST(every_error_has_a_text)
 {
     for (int error = FEED_CAPACITY; error <= FEED_OK; error++)
@@ -267,6 +303,7 @@ int main(void)
     tcase_add_test(all, bytes_that_are_no_text_are_marked);
     tcase_add_test(all, a_full_notice_fits);
     tcase_add_test(all, every_error_has_a_text);
+    tcase_add_test(all, orders_have_words);
     suite_add_tcase(suite, all);
     SRunner *runner = srunner_create(suite);
     srunner_run_all(runner, CK_ENV);

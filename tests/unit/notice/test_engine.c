@@ -275,6 +275,58 @@ START_TEST(worse_waits_for_the_morning)
 }
 END_TEST
 
+/* Told, worse, cured, worse again: it may call again by day, as what is new may. */
+START_TEST(worse_that_went_away_is_worse_when_it_comes_back)
+{
+    struct notice_condition c = condition(FEED_NOTICE_VISIT, "north", "N-1", NOTICE_LETTER);
+    ck_assert_uint_eq(until_owed(&c, 1, DAY), 1);
+    c.pace = NOTICE_PROMPT;
+    ck_assert_uint_eq(step(&c, 1), 0);
+    ck_assert_int_eq(engine.watches[0].state, NOTICE_WORSE);
+    ck_assert_uint_eq(step(NULL, 0), 0);
+    ck_assert_int_eq(engine.watches[0].state, NOTICE_FALLING);
+    ck_assert_uint_eq(step(&c, 1), 0);
+    ck_assert_uint_eq(until_owed(&c, 1, DAY + HOUR), 1); /* once, and in the morning */
+    ck_assert_int_eq(hour_of_day(), 6);
+}
+END_TEST
+
+/* Said to be absent is as good as not said; not known keeps what was known. */
+START_TEST(absent_and_unknown)
+{
+    struct notice_condition c = condition(FEED_NOTICE_COLLECTOR, "site", "disk", NOTICE_URGENT);
+    ck_assert_uint_eq(until_owed(&c, 1, HOUR), 1);
+    c.presence = NOTICE_UNKNOWN;
+    ck_assert_uint_eq(until_owed(&c, 1, 6 * HOUR), 0);
+    ck_assert_uint_eq(engine.notice_count, 1);
+    c.presence = NOTICE_ABSENT;
+    ck_assert_uint_eq(until_owed(&c, 1, HOUR), 1);
+    ck_assert_int_eq(engine.owed[0].phase, NOTICE_CLOSING);
+    struct notice_condition other = condition(FEED_NOTICE_DATA, "site", "rows", NOTICE_PROMPT);
+    other.presence = NOTICE_UNKNOWN; /* never known: nothing begins */
+    ck_assert_uint_eq(until_owed(&other, 1, DAY), 0);
+}
+END_TEST
+
+/* What a notice holds now, for who asks between two messages. */
+START_TEST(a_notice_lists_what_it_holds)
+{
+    struct notice_condition c[] = {condition(FEED_NOTICE_VISIT, "north", "N-1", NOTICE_LETTER),
+                                   condition(FEED_NOTICE_VISIT, "north", "N-2", NOTICE_LETTER),
+                                   condition(FEED_NOTICE_VISIT, "south", "S-1", NOTICE_LETTER)};
+    struct notice_owed listed = {.phase = NOTICE_REPEAT};
+    ck_assert_uint_eq(until_owed(c, 3, DAY), 2);
+    int64_t north = engine.notices[engine.owed[0].notice].id;
+    ck_assert_uint_eq(step(c, 3), 0);
+    ck_assert_int_eq(notice_engine_list(&engine, north, &listed), 0);
+    ck_assert_uint_eq(listed.item_count, 2);
+    ck_assert_str_eq(engine.items[listed.first_item].item, "N-1");
+    ck_assert_str_eq(engine.items[listed.first_item + 1].item, "N-2");
+    ck_assert_int_eq(notice_engine_list(&engine, 4711, &listed), 0);
+    ck_assert_uint_eq(listed.item_count, 0);
+}
+END_TEST
+
 enum { SUBJECTS = 3, ITEMS = 4, LIVES = 45, LIFE_STEPS = 96 * 20 };
 
 static uint64_t seed;
@@ -458,6 +510,9 @@ int main(void)
     tcase_add_test(tests, what_cannot_be_judged_stays_as_it_is);
     tcase_add_test(tests, a_flicker_closes_nothing);
     tcase_add_test(tests, worse_waits_for_the_morning);
+    tcase_add_test(tests, worse_that_went_away_is_worse_when_it_comes_back);
+    tcase_add_test(tests, absent_and_unknown);
+    tcase_add_test(tests, a_notice_lists_what_it_holds);
     tcase_add_test(tests, random_lives_keep_their_promises);
     suite_add_tcase(suite, tests);
     SRunner *runner = srunner_create(suite);

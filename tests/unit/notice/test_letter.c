@@ -179,6 +179,53 @@ START_TEST(gateways_first_and_silence_after)
 }
 END_TEST
 
+/* Each kind says in its own words that it is over; none of these is about traps, so none is named. */
+START_TEST(every_kind_is_over_in_its_own_words)
+{
+    static const struct {
+        enum feed_notice_kind kind;
+        const char *words;
+    } kinds[] = {{FEED_NOTICE_CATCH, "X: catch below the action level\n"},
+                 {FEED_NOTICE_BEES, "X: few honey bees now\n"},
+                 {FEED_NOTICE_GATEWAY_TROUBLE, "X: in order again\n"},
+                 {FEED_NOTICE_DATA, "X: in order again\n"},
+                 {FEED_NOTICE_COLLECTOR, "X: in order again\n"}};
+    for (size_t i = 0; i < sizeof kinds / sizeof kinds[0]; i++) {
+        struct letter_part part = {.kind = kinds[i].kind,
+                                   .phase = NOTICE_CLOSING,
+                                   .subject = "X",
+                                   .cured = items,
+                                   .cured_count = 1};
+        write_letter(&part, 1);
+        expect(kinds[i].words);
+    }
+}
+END_TEST
+
+/* A catch that needs looking at leads the letter when no trap waits, and an acknowledged visit says so. */
+START_TEST(a_catch_leads_and_an_acknowledged_visit_says_so)
+{
+    fill_items(3);
+    struct letter_part parts[] = {visits("North block", 0, 2),
+                                  {.kind = FEED_NOTICE_CATCH,
+                                   .phase = NOTICE_FIRST,
+                                   .notice = 7,
+                                   .subject = "South block",
+                                   .items = items + 2,
+                                   .item_count = 1}};
+    parts[0].acknowledged = true;
+    write_letter(parts, 2);
+    expect("North block, 2 (n-000012, acknowledged)");
+    write_letter(parts + 1, 1);
+    ck_assert_str_eq(title, "Demo vineyard: look at the fruit today");
+    parts[0].phase = NOTICE_CLOSING; /* what is over does not lead */
+    parts[0].cured = items;
+    parts[0].cured_count = 2;
+    write_letter(parts, 2);
+    ck_assert_str_eq(title, "Demo vineyard: look at the fruit today");
+}
+END_TEST
+
 int main(void)
 {
     Suite *suite = suite_create("notice_letter");
@@ -188,6 +235,8 @@ int main(void)
     tcase_add_test(tests, every_trap_is_named_or_counted);
     tcase_add_test(tests, what_is_over_is_told_once_and_short);
     tcase_add_test(tests, gateways_first_and_silence_after);
+    tcase_add_test(tests, every_kind_is_over_in_its_own_words);
+    tcase_add_test(tests, a_catch_leads_and_an_acknowledged_visit_says_so);
     suite_add_tcase(suite, tests);
     SRunner *runner = srunner_create(suite);
     srunner_run_all(runner, CK_ENV);
