@@ -12,7 +12,7 @@ missed=()
 # Room, its folder, the unit tests that speak of it, the programs that play it.
 rooms="air protocol/air ^air_ -
 feed protocol/feed ^feed_ -
-spool gateway/spool ^gateway_(boot|record|spool|thinning) gateway,leases
+spool gateway/spool ^gateway_(boot|disk|record|spool|thinning) gateway,leases
 verify gateway/verify ^gateway_(verify|keyfile|settings) gateway
 publish gateway/publish ^gateway_flow simulation
 ingest collector/ingest ^collector_ingest collector

@@ -71,24 +71,48 @@ static int load(struct spool *spool)
     return found < 0 ? found : 0;
 }
 
+static void name_marks(struct spool *spool)
+{
+    memset(spool->marks, 0, sizeof spool->marks);
+    for (unsigned i = 0; i < spool->collectors->count; i++)
+        snprintf(spool->marks[i].mark.collector, sizeof spool->marks[i].mark.collector, "%s",
+                 spool->collectors->name[i]);
+}
+
+static int open_and_load(struct spool *spool, const struct spool_options *options,
+                         struct settings_fault *fault)
+{
+    int error = disk_open(&spool->disk, options->path, options->size_bytes, fault);
+    if (error != 0)
+        return error;
+    name_marks(spool);
+    error = load(spool);
+    if (error != 0) {
+        settings_fault_set(fault, "%s: cannot be read: %s.", options->path, strerror(-error));
+        disk_close(spool->disk);
+        spool->disk = NULL;
+    }
+    return error;
+}
+
 /* A damaged spool must not stop the gateway from hearing. What it held and no collector had stored
  * is lost to the feed, but the file stays. */
 static int open_disk(struct spool *spool, const struct spool_options *options, int64_t now_s,
                      struct settings_fault *fault)
 {
     anew_finish(options->path, now_s);
-    int error = disk_open(&spool->disk, options->path, options->size_bytes, fault);
+    int error = open_and_load(spool, options, fault);
     if (error != -EBADMSG)
         return error;
     error = anew_begin(options->path, options->size_bytes, now_s, fault);
-    return error != 0 ? error : disk_open(&spool->disk, options->path, options->size_bytes, fault);
+    return error != 0 ? error : open_and_load(spool, options, fault);
 }
 
 int spool_open(struct spool **spool, const struct spool_options *options, int64_t now_s,
                struct settings_fault *fault)
 {
     struct spool *made = calloc(1, sizeof *made);
-    int error = made == NULL ? -ENOMEM : 0;
+    int error = made == NULL ? -ENOMEM : queue_new(&made->queue);
     if (error != 0) {
         settings_fault_set(fault, "%s: not enough memory for the spool.", options->path);
         goto out;
@@ -96,17 +120,7 @@ int spool_open(struct spool **spool, const struct spool_options *options, int64_
     made->collectors = options->collectors;
     made->history_s = options->history_s;
     snprintf(made->boot, sizeof made->boot, "%s", options->boot);
-    for (unsigned i = 0; i < options->collectors->count; i++)
-        snprintf(made->marks[i].mark.collector, sizeof made->marks[i].mark.collector, "%s",
-                 options->collectors->name[i]);
     error = open_disk(made, options, now_s, fault);
-    if (error != 0)
-        goto out;
-    error = queue_new(&made->queue);
-    if (error == 0)
-        error = load(made);
-    if (error != 0)
-        settings_fault_set(fault, "%s: cannot be read: %s.", options->path, strerror(-error));
 out:
     if (error != 0) {
         spool_close(made);
