@@ -1,5 +1,6 @@
 /* The life of notices: plain cases, and seeded random lives held against a ledger of what people were told. */
 #include <check.h>
+#include <errno.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -10,6 +11,21 @@ enum { MINUTE = 60, HOUR = 3600, DAY = 86400, STEP = 15 * MINUTE };
 
 static struct notice_engine engine;
 static int64_t now_s;
+
+/* Caught by the linker: the nth from now fails. */
+static unsigned memory_left;
+static bool memory_struck;
+void *__real_realloc(void *old, size_t size);
+void *__wrap_realloc(void *old, size_t size);
+
+void *__wrap_realloc(void *old, size_t size)
+{
+    if (memory_left > 0 && --memory_left == 0) {
+        memory_struck = true;
+        return NULL;
+    }
+    return __real_realloc(old, size);
+}
 static int64_t repeat_s;
 
 static void setup(void)
@@ -327,6 +343,47 @@ START_TEST(a_notice_lists_what_it_holds)
 }
 END_TEST
 
+/* Two days of a site on which much happens; what went wrong, or 0. */
+static int busy_days(void)
+{
+    struct notice_condition c[40];
+    struct notice_owed listed;
+    int rc = 0;
+    for (int i = 0; i < 40; i++) {
+        char item[8], subject[8];
+        snprintf(item, sizeof item, "N-%02d", i);
+        snprintf(subject, sizeof subject, "b%d", i % 20);
+        c[i] = condition(FEED_NOTICE_VISIT, subject, item, NOTICE_LETTER);
+    }
+    now_s = 100 * DAY;
+    for (int i = 0; i < 2 * 96 && rc == 0; i++, now_s += STEP) {
+        struct notice_time time = time_at(now_s);
+        notice_engine_settle(&engine);
+        rc = notice_engine_step(&engine, c, i < 120 ? 40 : 20, &time);
+        if (rc == 0 && engine.notice_count > 0)
+            rc = notice_engine_list(&engine, engine.notices[0].id, &listed);
+    }
+    return rc;
+}
+
+/* No memory at any one place: it is said, so that nobody takes half a step for a whole one, and all is let go. */
+START_TEST(no_memory_is_never_passed_over)
+{
+    unsigned nth = 0;
+    do {
+        teardown();
+        setup();
+        memory_left = ++nth;
+        memory_struck = false;
+        int rc = busy_days();
+        memory_left = 0;
+        ck_assert_int_eq(rc, memory_struck ? -ENOMEM : 0);
+    } while (memory_struck);
+    ck_assert_uint_gt(nth, 6);
+    ck_assert_uint_lt(nth, 200);
+}
+END_TEST
+
 enum { SUBJECTS = 3, ITEMS = 4, LIVES = 45, LIFE_STEPS = 96 * 20 };
 
 static uint64_t seed;
@@ -513,6 +570,7 @@ int main(void)
     tcase_add_test(tests, worse_that_went_away_is_worse_when_it_comes_back);
     tcase_add_test(tests, absent_and_unknown);
     tcase_add_test(tests, a_notice_lists_what_it_holds);
+    tcase_add_test(tests, no_memory_is_never_passed_over);
     tcase_add_test(tests, random_lives_keep_their_promises);
     suite_add_tcase(suite, tests);
     SRunner *runner = srunner_create(suite);

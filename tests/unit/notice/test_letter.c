@@ -179,6 +179,28 @@ START_TEST(gateways_first_and_silence_after)
 }
 END_TEST
 
+/* A week's catch is reason enough to write, also when no trap waits; and what fits nowhere else leads nothing wrong. */
+START_TEST(news_alone_make_a_letter)
+{
+    static const char *const news[] = {"North block: 41 passes.", "South block: none."};
+    const struct letter letter = {
+        .site = "Demo vineyard", .day = "Friday, 7 August", .news = news, .news_count = 2};
+    letter_text(&letter, title, text);
+    ck_assert_str_eq(title, "Demo vineyard: no trap to visit; the week's catch");
+    expect("CATCH OF THE LAST SEVEN DAYS\nNorth block: 41 passes.\nSouth block: none.\n");
+    ck_assert_ptr_null(strstr(text, "TAKE CARE")); /* it sends nobody anywhere */
+    fill_items(1);
+    struct letter_part part = {.kind = FEED_NOTICE_DATA,
+                               .phase = NOTICE_FIRST,
+                               .notice = 3,
+                               .subject = "Data",
+                               .items = items,
+                               .item_count = 1};
+    write_letter(&part, 1);
+    ck_assert_str_eq(title, "Demo vineyard: something to look at");
+}
+END_TEST
+
 /* Each kind says in its own words that it is over; none of these is about traps, so none is named. */
 START_TEST(every_kind_is_over_in_its_own_words)
 {
@@ -235,6 +257,7 @@ int main(void)
     tcase_add_test(tests, every_trap_is_named_or_counted);
     tcase_add_test(tests, what_is_over_is_told_once_and_short);
     tcase_add_test(tests, gateways_first_and_silence_after);
+    tcase_add_test(tests, news_alone_make_a_letter);
     tcase_add_test(tests, every_kind_is_over_in_its_own_words);
     tcase_add_test(tests, a_catch_leads_and_an_acknowledged_visit_says_so);
     suite_add_tcase(suite, tests);
