@@ -5,6 +5,7 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/stat.h>
 #include <unistd.h>
 
 #include "collector/store/database.h"
@@ -118,6 +119,78 @@ START_TEST(all_or_nothing)
 }
 END_TEST
 
+/* Figures that nobody means, and a second file that is none: nothing is entered, and it is said why. */
+START_TEST(what_nobody_means_is_refused)
+{
+    struct database database;
+    struct entered_count counts[] = {{"paper wasps", 31}};
+    struct entered_visit visit = {1785000000, "t1", "emptied", 0.5, "Ada", 1785000100, counts, 1};
+    struct entered_fruit fruit = {1785000000, "north", "edge", 20, 3, "Ada", 1785000100};
+    struct entered_stage stage = {1785000000, "", "", "Ada", 1785000100};
+    int64_t id;
+    unlink(store_path);
+    unlink(entered_path);
+    sqlite3 *command = start(&database);
+    visit.litres = -1;
+    ck_assert_int_eq(entered_add(command, &visit, &id), -EINVAL);
+    visit.litres = 101;
+    ck_assert_int_eq(entered_add(command, &visit, &id), -EINVAL);
+    visit.litres = 1;
+    visit.trap = "";
+    ck_assert_int_eq(entered_add(command, &visit, &id), -EINVAL);
+    visit.trap = "t1";
+    counts[0].count = 1000001;
+    ck_assert_int_eq(entered_add(command, &visit, &id), -EINVAL);
+    counts[0] = (struct entered_count){"unicorns", 1};
+    ck_assert_int_eq(entered_add(command, &visit, &id), -EINVAL);
+    fruit.place = "moon";
+    ck_assert_int_eq(entered_add_fruit(command, &fruit, 1), -EINVAL);
+    fruit.place = "edge";
+    fruit.looked_at = 0;
+    ck_assert_int_eq(entered_add_fruit(command, &fruit, 1), -EINVAL);
+    fruit.looked_at = 1000001;
+    ck_assert_int_eq(entered_add_fruit(command, &fruit, 1), -EINVAL);
+    fruit.looked_at = 20;
+    fruit.damaged = -1;
+    ck_assert_int_eq(entered_add_fruit(command, &fruit, 1), -EINVAL);
+    fruit.damaged = 3;
+    fruit.block = "";
+    ck_assert_int_eq(entered_add_fruit(command, &fruit, 1), -EINVAL);
+    ck_assert_int_eq(entered_add_stage(command, &stage), -EINVAL);
+    expect(command, 0);
+    stop(&database, command);
+    unlink(entered_path);
+    ck_assert_int_eq(mkdir(entered_path, 0755), 0);
+    ck_assert_int_eq(database_open(&database, store_path, 1, &fault), 0);
+    ck_assert_int_lt(entered_sync(database.db, entered_path, &fault), 0);
+    ck_assert_ptr_nonnull(strstr(fault.text, "[store] entered"));
+    ck_assert_int_lt(entered_open(store_path, entered_path, &command, &fault), 0);
+    database_close(&database);
+    ck_assert_int_eq(rmdir(entered_path), 0);
+}
+END_TEST
+
+/* A command of an administrator makes the second file when the collector has not: it is the collector's all the same. */
+START_TEST(who_makes_the_second_file_gives_it_away)
+{
+    struct database database;
+    struct stat store, second;
+    sqlite3 *command = NULL;
+    unlink(store_path);
+    unlink(entered_path);
+    ck_assert_int_eq(database_open(&database, store_path, 1, &fault), 0);
+    if (geteuid() == 0)
+        ck_assert_int_eq(chown(store_path, 12345, 12345), 0);
+    ck_assert_msg(entered_open(store_path, entered_path, &command, &fault) == 0, "%s", fault.text);
+    ck_assert_int_eq(stat(store_path, &store), 0);
+    ck_assert_int_eq(stat(entered_path, &second), 0);
+    ck_assert_uint_eq(second.st_uid, store.st_uid);
+    ck_assert_uint_eq(second.st_gid, store.st_gid);
+    add(command, "t1", 1);
+    stop(&database, command);
+}
+END_TEST
+
 /* What was withdrawn no longer counts, in either file, also when one of them is lost. */
 START_TEST(a_mistake_is_taken_back)
 {
@@ -211,6 +284,8 @@ int main(void)
     tcase_add_test(tcase, all_or_nothing);
     tcase_add_test(tcase, an_older_store);
     tcase_add_test(tcase, a_mistake_is_taken_back);
+    tcase_add_test(tcase, what_nobody_means_is_refused);
+    tcase_add_test(tcase, who_makes_the_second_file_gives_it_away);
     suite_add_tcase(suite, tcase);
     SRunner *runner = srunner_create(suite);
     srunner_run_all(runner, CK_ENV);

@@ -265,6 +265,92 @@ START_TEST(season_reads_little)
 }
 END_TEST
 
+/* One unit is not heard for days while the others are; the store is trimmed and opened anew meanwhile. What it sends
+ * then needs reports that were not read, and the rows are those of a store that heard all in order. */
+START_TEST(a_quiet_unit_is_read_further_back)
+{
+    struct desk plain = {.path = ""}, c = {.path = ""};
+    struct world world;
+    struct world_habits habits = {.stations = 3, .intervals = 700, .loss = 0.1};
+    desk_clear();
+    world_make(&world, &habits, 78);
+    world_write_roster(&world, desk_folder);
+    desk_open(&plain, "plain.db");
+    desk_open(&c, "quiet.db");
+    const struct world_spool *all = &world.spools[0];
+    struct world_spool first = *all, later = *all;
+    strcpy(later.id, "00000000000000f1");
+    first.count = later.count = 0;
+    for (size_t i = 0; i < all->count; i++) {
+        struct feed_row row = all->rows[i];
+        bool quiet = row.frame.devaddr == WORLD_FIRST_UNIT && first.count > 100;
+        desk_take(&plain, all, &row);
+        if (i % 400 == 399)
+            desk_finish(&plain);
+        if (quiet)
+            continue;
+        row.n = ++first.count;
+        desk_take(&c, &first, &row);
+        if (first.count % 400 == 399)
+            desk_finish(&c);
+    }
+    desk_finish(&plain);
+    desk_finish(&c);
+    struct store_totals before, after;
+    ck_assert_int_eq(store_total(c.store, &before), 0);
+    store_trim(c.store, NOW_S);
+    ck_assert_int_eq(store_total(c.store, &after), 0);
+    ck_assert_uint_lt(after.held, before.held / 2);
+    desk_close(&c);
+    c = (struct desk){.path = ""};
+    desk_open(&c, "quiet.db");
+    for (size_t i = 0, held = 0; i < all->count; i++) {
+        struct feed_row row = all->rows[i];
+        bool was_first = row.frame.devaddr != WORLD_FIRST_UNIT || held <= 100;
+        held += was_first;
+        if (was_first)
+            continue;
+        memcpy(row.spool, later.id, sizeof row.spool);
+        row.n = ++later.count;
+        desk_take(&c, &later, &row);
+        if (later.count % 50 == 49)
+            desk_finish(&c);
+    }
+    desk_finish(&c);
+    ck_assert_uint_gt(later.count, 300);
+    char *a = desk_rows(&plain), *b = desk_rows(&c);
+    ck_assert_str_eq(a, b);
+    free(a), free(b);
+    desk_close(&plain);
+    desk_close(&c);
+    world_free(&world);
+}
+END_TEST
+
+/* More units than there were places for at first, in memory and when they are read again. */
+START_TEST(many_units)
+{
+    struct desk c = {.path = ""};
+    struct world world;
+    struct world_habits habits = {.stations = 300, .intervals = 3};
+    desk_clear();
+    world_make(&world, &habits, 79);
+    world_write_roster(&world, desk_folder);
+    desk_open(&c, "many.db");
+    desk_run_plainly(&c, &world);
+    desk_expect_conserved(&c, &world);
+    ck_assert_int_eq(desk_number(&c, "SELECT count(*) FROM series"), 300);
+    desk_close(&c);
+    c = (struct desk){.path = ""};
+    desk_open(&c, "many.db");
+    struct store_totals totals;
+    ck_assert_int_eq(store_total(c.store, &totals), 0);
+    ck_assert_uint_eq(totals.held, totals.reports);
+    desk_close(&c);
+    world_free(&world);
+}
+END_TEST
+
 int main(void)
 {
     if (desk_begin())
@@ -276,6 +362,8 @@ int main(void)
     tcase_add_test(tcase, pruning);
     tcase_add_test(tcase, disk_full);
     tcase_add_test(tcase, season_reads_little);
+    tcase_add_test(tcase, a_quiet_unit_is_read_further_back);
+    tcase_add_test(tcase, many_units);
     suite_add_tcase(suite, tcase);
     SRunner *runner = srunner_create(suite);
     srunner_run_all(runner, CK_ENV);
