@@ -95,6 +95,58 @@ START_TEST(a_quota_too_small_is_told_at_the_start)
 }
 END_TEST
 
+static struct gateway_collectors collectors = {.count = 1, .name = {"main"}};
+static struct spool_options options = {.path = path,
+                                       .size_bytes = MIB,
+                                       .history_s = 86400,
+                                       .boot = "00112233445566ff",
+                                       .collectors = &collectors};
+
+static struct spool *open_spool(void)
+{
+    struct spool *spool = NULL;
+    ck_assert_msg(spool_open(&spool, &options, START_S, &fault) == 0, "%s", fault.text);
+    return spool;
+}
+
+START_TEST(one_gateway_at_a_time)
+{
+    struct spool *first = open_spool(), *second;
+    ck_assert_int_eq(spool_open(&second, &options, START_S, &fault), -EBUSY);
+    ck_assert_ptr_nonnull(strstr(fault.text, "another process"));
+    spool_close(first);
+}
+END_TEST
+
+START_TEST(a_newer_spool_is_refused_and_left_alone)
+{
+    struct record row = {.kind = FEED_ROW_CLOCK, .clock = {.boot = "00112233445566ff"}};
+    struct spool *spool = open_spool();
+    spool_add(spool, &row, START_S * 1000000);
+    ck_assert_int_eq(spool_commit(spool, START_S), 0);
+    spool_close(spool);
+    execute("PRAGMA user_version = 2");
+    ck_assert_int_eq(spool_open(&spool, &options, START_S, &fault), -ENOTSUP);
+    ck_assert_ptr_nonnull(strstr(fault.text, "newer version"));
+    execute("PRAGMA user_version = 1");
+    spool = open_spool();
+    ck_assert_uint_eq(spool_last(spool), 1);
+    spool_close(spool);
+}
+END_TEST
+
+START_TEST(a_file_that_is_no_spool_is_set_aside)
+{
+    FILE *file = fopen(path, "w");
+    for (int i = 0; i < 100; i++)
+        fputs("this is a shopping list: eggs, milk, ", file);
+    fclose(file);
+    struct spool *spool = open_spool();
+    ck_assert_uint_eq(spool_last(spool), 0);
+    spool_close(spool);
+}
+END_TEST
+
 /* Damage that the page check cannot see. */
 static const char *const damages[] = {
     "PRAGMA user_version = -1",
@@ -110,12 +162,6 @@ static const char *const damages[] = {
 
 START_TEST(damage_of_any_kind_begins_a_new_spool)
 {
-    struct gateway_collectors collectors = {.count = 1, .name = {"main"}};
-    struct spool_options options = {.path = path,
-                                    .size_bytes = MIB,
-                                    .history_s = 86400,
-                                    .boot = "00112233445566ff",
-                                    .collectors = &collectors};
     struct record row = {.kind = FEED_ROW_CLOCK, .clock = {.boot = "00112233445566ff"}};
     const struct counters_gone gone = {5, 6, 640};
     struct spool *spool;
@@ -146,9 +192,6 @@ END_TEST
 /* A folder that takes no new file: the damaged one stays where it is, with all that can still be read of it. */
 START_TEST(what_cannot_be_set_aside_stays)
 {
-    struct gateway_collectors collectors = {.count = 1, .name = {"main"}};
-    struct spool_options options = {
-        .path = path, .size_bytes = MIB, .boot = "00112233445566ff", .collectors = &collectors};
     struct spool *spool = NULL;
     char fresh[160];
     FILE *file = fopen(path, "w");
@@ -173,6 +216,9 @@ int main(void)
     tcase_add_test(tests, every_result_has_an_error);
     tcase_add_test(tests, no_folder_no_spool);
     tcase_add_test(tests, a_quota_too_small_is_told_at_the_start);
+    tcase_add_test(tests, one_gateway_at_a_time);
+    tcase_add_test(tests, a_newer_spool_is_refused_and_left_alone);
+    tcase_add_test(tests, a_file_that_is_no_spool_is_set_aside);
     tcase_add_loop_test(tests, damage_of_any_kind_begins_a_new_spool, 0,
                         sizeof damages / sizeof damages[0]);
     tcase_add_test(tests, what_cannot_be_set_aside_stays);

@@ -447,29 +447,6 @@ START_TEST(a_boot_that_becomes_synchronised_says_by_how_much)
 }
 END_TEST
 
-START_TEST(one_gateway_at_a_time)
-{
-    struct spool *second;
-    ck_assert_int_eq(spool_open(&second, &options, START_S, &fault), -EBUSY);
-    ck_assert_ptr_nonnull(strstr(fault.text, "another process"));
-}
-END_TEST
-
-START_TEST(a_newer_spool_is_refused_and_left_alone)
-{
-    add(1, 1, START_S);
-    commit(START_S);
-    spool_close(spool);
-    spool = NULL;
-    execute("PRAGMA user_version = 2");
-    ck_assert_int_eq(spool_open(&spool, &options, START_S, &fault), -ENOTSUP);
-    ck_assert_ptr_nonnull(strstr(fault.text, "newer version"));
-    execute("PRAGMA user_version = 1");
-    open_spool();
-    ck_assert_uint_eq(state().last, 1);
-}
-END_TEST
-
 START_TEST(a_damaged_spool_is_set_aside_and_its_counters_saved)
 {
     struct verify_table *table = table_of(5);
@@ -531,21 +508,6 @@ START_TEST(a_set_aside_that_was_cut_short_is_ended)
     ck_assert_int_eq(spool_load_counters(spool, table), 0);
     ck_assert_uint_eq(verify_table_at(table, 0)->counter.highest, 7);
     verify_table_free(table);
-}
-END_TEST
-
-START_TEST(a_file_that_is_no_spool_is_set_aside)
-{
-    spool_close(spool);
-    spool = NULL;
-    FILE *file = fopen(path, "w");
-    fputs("this is a shopping list, long enough to have a header of a database in its place. ",
-          file);
-    for (int i = 0; i < 100; i++)
-        fputs("eggs, milk, ", file);
-    fclose(file);
-    open_spool();
-    ck_assert_uint_eq(state().last, 0);
 }
 END_TEST
 
@@ -631,11 +593,8 @@ int main(void)
     tcase_add_test(tests, history_goes_before_anything_is_thinned);
     tcase_add_test(tests, more_series_than_fit_stay_in_memory_and_nothing_crashes);
     tcase_add_test(tests, a_boot_that_becomes_synchronised_says_by_how_much);
-    tcase_add_test(tests, one_gateway_at_a_time);
-    tcase_add_test(tests, a_newer_spool_is_refused_and_left_alone);
     tcase_add_test(tests, a_damaged_spool_is_set_aside_and_its_counters_saved);
     tcase_add_test(tests, a_set_aside_that_was_cut_short_is_ended);
-    tcase_add_test(tests, a_file_that_is_no_spool_is_set_aside);
     tcase_add_test(tests, a_new_id_publishes_what_is_held_again);
     tcase_add_loop_test(tests, every_fault_of_the_disk_is_survived, 0, 2);
     suite_add_tcase(suite, tests);
