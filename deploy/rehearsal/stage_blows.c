@@ -106,12 +106,16 @@ static enum blow_kind fitting(struct stage *stage, unsigned p, enum blow_kind ki
     return possible ? kind : BLOW_KILL;
 }
 
+static bool is_off(const struct stage *stage, unsigned p)
+{
+    return p >= FIRST_GATEWAY && !stage->gateways[p - FIRST_GATEWAY].powered;
+}
+
 void stage_strike(struct stage *stage, unsigned p, const struct blow *blow)
 {
     struct stage_blow *lasting = &stage->blows[p];
-    const struct stage_gateway *gateway = gateway_of(stage, p);
     enum blow_kind kind = fitting(stage, p, blow->kind);
-    if (gateway != NULL && !gateway->powered)
+    if (is_off(stage, p))
         return;
     stage_relieve(stage, p);
     stage->struck[kind]++;
