@@ -3,7 +3,7 @@
 #include <math.h>
 #include <stdlib.h>
 
-enum { AT_ONCE_S = 2 * 3600 };
+enum { AT_ONCE_S = 2 * 3600, HOUR_S = 3600 };
 static const double MEMORY = 4000;     /* reports after which old evidence counts half */
 static const long MISSING_MOST = 1000; /* more is a counter that jumped, not a loss */
 static const double SEASON_S = 180 * 86400.0;
@@ -52,12 +52,37 @@ static int64_t overlap(int64_t a_from, int64_t a_to, int64_t b_from, int64_t b_t
     return to > from ? to - from : 0;
 }
 
+void silence_gateway_deaf(struct silence_gateway *gateway, int64_t at_s, double deaf_s)
+{
+    int64_t hour = at_s / HOUR_S;
+    size_t place = (size_t)(hour % SILENCE_DEAF_HOURS);
+    if (at_s < HOUR_S || !(deaf_s > 0) || gateway->deaf[place].hour > hour)
+        return;
+    if (gateway->deaf[place].hour != hour)
+        gateway->deaf[place].s = 0;
+    gateway->deaf[place].hour = hour;
+    gateway->deaf[place].s = fminf(HOUR_S, gateway->deaf[place].s + (float)deaf_s);
+}
+
+static int64_t deaf_between(const struct silence_gateway *gateway, int64_t from_s, int64_t to_s)
+{
+    double sum = 0;
+    for (size_t i = 0; i < SILENCE_DEAF_HOURS; i++) {
+        int64_t begin_s = gateway->deaf[i].hour * HOUR_S;
+        if (gateway->deaf[i].s > 0)
+            sum += (double)gateway->deaf[i].s *
+                   (double)overlap(from_s, to_s, begin_s, begin_s + HOUR_S) / HOUR_S;
+    }
+    return (int64_t)sum;
+}
+
 int64_t silence_gateway_listened(const struct silence_gateway *gateway, int64_t from_s,
                                  int64_t to_s)
 {
     int64_t listened = overlap(from_s, to_s, gateway->since_s, gateway->heard_s);
     for (unsigned i = 0; i < SILENCE_OUTAGES_MAX; i++)
         listened -= overlap(from_s, to_s, gateway->outages[i].from_s, gateway->outages[i].to_s);
+    listened -= deaf_between(gateway, from_s, to_s < gateway->heard_s ? to_s : gateway->heard_s);
     return listened > 0 ? listened : 0;
 }
 
@@ -117,7 +142,8 @@ void silence_judge(const struct silence_facts *facts, struct silence_verdict *ve
     why_instant(why, "last report", facts->heard_s, "", "station");
     why_number(why, "interval", interval / 60, "min", "between reports", "station");
     why_number(why, "listened since", (double)facts->listened_s / 3600, "h",
-               "time without gateway, broker or collector does not count", "gateways");
+               "time without gateway, broker or collector does not count, nor a deaf radio's",
+               "gateways");
     why_number(why, "reports missed", (double)verdict->missed, "", "", "");
     why_number(why, "frames lost, share", spells.loss, "", "from gaps in the frame counter",
                "station");

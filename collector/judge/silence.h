@@ -3,7 +3,7 @@
  * with two states: spells in which its frames arrive and spells in which they do not. The longest
  * spell that chance explains over a season follows from how often spells begin and how long they
  * last; a station is silent only beyond that, and beyond twelve hours at least. Time in which
- * nothing could have been heard - gateway, broker or collector away - does not count. Pure.
+ * nothing could have been heard - gateway, broker or collector away, radio deaf - does not count. Pure.
  */
 #ifndef EDGEROW_JUDGE_SILENCE_H
 #define EDGEROW_JUDGE_SILENCE_H
@@ -14,7 +14,7 @@
 
 #include "collector/judge/why.h"
 
-enum { SILENCE_LEAST_S = 12 * 3600, SILENCE_OUTAGES_MAX = 32 };
+enum { SILENCE_LEAST_S = 12 * 3600, SILENCE_OUTAGES_MAX = 32, SILENCE_DEAF_HOURS = 72 };
 
 /* What the frame counter tells of one station's losses. */
 struct silence_losses {
@@ -32,9 +32,15 @@ struct silence_gateway {
         int64_t from_s, to_s;
     } outages[SILENCE_OUTAGES_MAX]; /* the latest, a ring */
     unsigned outage_next;
+    struct {
+        int64_t hour; /* since 1970 */
+        float s;
+    } deaf[SILENCE_DEAF_HOURS]; /* by hour modulo their number */
 };
 /* Evidence at an instant; a pause longer than gap_s before it is an outage. */
 void silence_gateway_note(struct silence_gateway *gateway, int64_t at_s, int64_t gap_s);
+/* So many seconds before that instant it could not hear: it sent, or started a radio anew. */
+void silence_gateway_deaf(struct silence_gateway *gateway, int64_t at_s, double deaf_s);
 /* Seconds between two instants in which the gateway listened. */
 int64_t silence_gateway_listened(const struct silence_gateway *gateway, int64_t from_s,
                                  int64_t to_s);

@@ -138,6 +138,21 @@ static void note_troubles(struct facts_gateway *gateway, const struct feed_gatew
     }
 }
 
+/* Of the radio that was deaf longest: it may be the one that hears a station. */
+static double deaf_since(const struct feed_gateway_health *before,
+                         const struct feed_gateway_health *now)
+{
+    uint64_t most_ms = 0;
+    bool same_run = strcmp(before->run, now->run) == 0;
+    for (uint8_t i = 0; i < now->radio_count && i < FEED_RADIOS_MAX; i++) {
+        uint64_t deaf_ms = now->radios[i].deaf_ms, base_ms = before->radios[i].deaf_ms;
+        if (same_run && i < before->radio_count && deaf_ms >= base_ms)
+            deaf_ms -= base_ms;
+        most_ms = deaf_ms > most_ms ? deaf_ms : most_ms;
+    }
+    return (double)most_ms / 1000;
+}
+
 void judging_hear_health(struct judging *judging, const char *name,
                          const struct feed_gateway_health *health, bool caught_up)
 {
@@ -150,6 +165,10 @@ void judging_hear_health(struct judging *judging, const char *name,
     else if (health->marks_refused > 0 && health->marks_refused != gateway->health.marks_refused)
         gateway->refused_s = health->at_ms / 1000;
     note_troubles(gateway, health);
+    /* What a gateway counted before it was first heard of says nothing of the time since. */
+    if (health->synchronised && gateway->health_s != 0)
+        silence_gateway_deaf(&gateway->listening, health->at_ms / 1000,
+                             deaf_since(&gateway->health, health));
     gateway->health = *health;
     /* A clock that is wrong says that the gateway is there, but not when: it must not seem to have listened
      * while it was off. */

@@ -5,6 +5,7 @@
 #include <check.h>
 #include <math.h>
 #include <stdio.h>
+#include <stdlib.h>
 #include <string.h>
 
 #include "collector/judge/silence.h"
@@ -176,6 +177,26 @@ START_TEST(outages_do_not_count)
 }
 END_TEST
 
+/* Six minutes of every hour a gateway sends and hears nothing: a station's twenty hours are eighteen. */
+START_TEST(a_deaf_radio_does_not_listen)
+{
+    struct silence_gateway gateway = {0};
+    for (int64_t at = 720000; at <= 720000 + 72000; at += 60) {
+        silence_gateway_note(&gateway, at, 900);
+        silence_gateway_deaf(&gateway, at - 1, 6);
+    }
+    int64_t listened_s = silence_gateway_listened(&gateway, 720000, 720000 + 72000);
+    ck_assert_int_le(llabs(listened_s - 64800), 6);
+    ck_assert_int_le(llabs(silence_gateway_listened(&gateway, 720000 + 1800, 720000 + 3600) - 1620),
+                     6);
+    /* The ring's old hours are gone, and a deaf hour is no longer than an hour. */
+    silence_gateway_deaf(&gateway, 720000 + 72 * 3600, 1e6);
+    silence_gateway_note(&gateway, 720000 + 73 * 3600, 900000);
+    ck_assert_int_eq(silence_gateway_listened(&gateway, 720000 + 72 * 3600, 720000 + 73 * 3600), 0);
+    ck_assert_int_ge(silence_gateway_listened(&gateway, 720000, 720000 + 3600), 3600 - 6);
+}
+END_TEST
+
 START_TEST(many_at_once_are_one_cause)
 {
     int64_t from = 0, to = 0;
@@ -212,6 +233,7 @@ int main(void)
     tcase_add_test(tests, false_alarms_are_rare);
     tcase_add_test(tests, twelve_hours_at_least);
     tcase_add_test(tests, outages_do_not_count);
+    tcase_add_test(tests, a_deaf_radio_does_not_listen);
     tcase_add_test(tests, many_at_once_are_one_cause);
     tcase_add_test(tests, a_late_report_takes_a_loss_back);
     suite_add_tcase(suite, tests);

@@ -38,6 +38,20 @@ START_TEST(one_silent_station)
 }
 END_TEST
 
+/* A radio that cannot hear half of the time, because it sends: twelve hours of listening take a day. */
+START_TEST(deaf_time_is_no_silence)
+{
+    vineyard_open(&v, 2, 12);
+    v.deaf_share = 0.5;
+    vineyard_live(&v, 3 * DAY);
+    v.traps[4].dead = true;
+    vineyard_live(&v, 20 * HOUR);
+    ck_assert_int_ne(vineyard_trap_named(&v, "T-0005").state.condition, FEED_TRAP_SILENT);
+    vineyard_live(&v, 8 * HOUR);
+    ck_assert_int_eq(vineyard_trap_named(&v, "T-0005").state.condition, FEED_TRAP_SILENT);
+}
+END_TEST
+
 /* A gateway that is away is one notice, and none of its stations is called silent; when it comes back nothing stays. */
 START_TEST(a_gateway_away_silences_nobody)
 {
@@ -218,6 +232,7 @@ int main(void)
     tcase_set_timeout(tests, 200);
     tcase_add_checked_fixture(tests, NULL, teardown);
     tcase_add_test(tests, one_silent_station);
+    tcase_add_test(tests, deaf_time_is_no_silence);
     tcase_add_test(tests, a_gateway_away_silences_nobody);
     tcase_add_test(tests, many_at_once_are_one_notice);
     tcase_add_test(tests, a_radio_that_starts_is_no_trouble);

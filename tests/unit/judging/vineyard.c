@@ -235,13 +235,14 @@ void vineyard_step(struct vineyard *v)
             say(v, i);
     }
     v->now_s += STEP_S;
+    v->deaf_ms += (uint64_t)(v->deaf_share * STEP_S * 1000);
     if (v->gateway_away || v->store_only)
         return;
     struct feed_gateway_health health = {.at_ms = v->now_s * 1000,
                                          .synchronised = true,
                                          .disk_free_bytes = 1u << 30,
                                          .radio_count = 1,
-                                         .radios = {{.working = true}}};
+                                         .radios = {{.working = true, .deaf_ms = v->deaf_ms}}};
     judging_hear_health(v->judging, "barn", &health, true);
 }
 

@@ -33,7 +33,9 @@ struct vineyard {
     int64_t now_s;
     uint64_t seed;
     bool gateway_away; /* nothing is heard */
-    bool store_only;   /* do not tell judging */
+    double deaf_share; /* of the time its radio says that it could not hear */
+    uint64_t deaf_ms;
+    bool store_only; /* do not tell judging */
     unsigned traps_said, blocks_said, notices_said;
     struct feed_notice_state last_notice;
 };
