@@ -1,7 +1,8 @@
 /*
  * Marks on the hours of counters, against what really crossed their beams: the rehearsal's wasps, flies, moths, ants,
  * bees, drops and webs, with counters that stick, beams that are blocked and traps that fall. The ledger of truth shares
- * nothing with the judge. EDGEROW_SEEDS sets how many seasons; at most 0.02 false marks a station and season (180 days).
+ * nothing with the judge. EDGEROW_SEEDS sets how many seasons; at most 0.02 false marks a station and season (180 days),
+ * by each mechanism. The thresholds were compared on other seeds: EDGEROW_FIRST sets the first.
  */
 #include <check.h>
 #include <math.h>
@@ -17,7 +18,8 @@ enum {
     TRAPS = 100,
     DAYS = 60,
     WEEKLY = 7,
-    FEW_SEEDS = 1,
+    FEW_SEEDS = 2, /* sixty station-seasons: one false mark is below two in a hundred */
+    FIRST_SEED = 1001,
     SEASON_DAYS = 180
 };
 
@@ -128,6 +130,13 @@ static void remember(void)
     }
 }
 
+/* A report tells in this hour what came at the end of the hour before. */
+static bool was_marked(size_t trap, size_t hour, enum counts_doubt doubt)
+{
+    bool here = marks[trap][hour] >> doubt & 1, after = marks[trap][hour + 1] >> doubt & 1;
+    return here || (after && (doubt == COUNTS_NIGHT || doubt == COUNTS_RAIN));
+}
+
 static void score(struct tally *tally)
 {
     for (size_t t = 0; t < TRAPS; t++)
@@ -138,7 +147,7 @@ static void score(struct tally *tally)
                 bool marked = marks[t][h] >> d & 1;
                 bool due = known[t][h] && marked_is_due(trap, h, (enum counts_doubt)d);
                 line->really += due;
-                line->caught += due && marked;
+                line->caught += due && was_marked(t, h, (enum counts_doubt)d);
                 line->marks += marked;
                 line->false_marks += marked && !really(trap, h, (enum counts_doubt)d);
             }
@@ -167,7 +176,7 @@ static void score_stuck(struct tally *tally)
 
 static void live(struct tally *tally, int seed)
 {
-    struct summer_settings settings = {.seed = (uint64_t)seed + 100,
+    struct summer_settings settings = {.seed = (uint64_t)seed,
                                        .traps = TRAPS,
                                        .days = DAYS,
                                        .law = TRAP_LAW_WIND,
@@ -199,15 +208,21 @@ static void live(struct tally *tally, int seed)
     summer_close(&summer);
 }
 
+static int number_of(const char *variable, int otherwise)
+{
+    const char *text = getenv(variable);
+    return text != NULL ? atoi(text) : otherwise;
+}
+
 START_TEST(marks_are_true)
 {
-    const char *text = getenv("EDGEROW_SEEDS");
-    int seeds = text != NULL ? atoi(text) : FEW_SEEDS;
+    int seeds = number_of("EDGEROW_SEEDS", FEW_SEEDS),
+        first = number_of("EDGEROW_FIRST", FIRST_SEED);
     struct tally tally = {0};
-    for (int seed = 1; seed <= seeds; seed++)
+    for (int seed = first; seed < first + seeds; seed++)
         live(&tally, seed);
-    printf("%.0f station-seasons\n%-18s %10s %10s %10s %10s %10s\n", tally.stations, "mechanism",
-           "hours", "caught", "%", "marks", "false");
+    printf("%.0f station-seasons, seeds from %d\n%-18s %10s %10s %10s %10s %10s\n", tally.stations,
+           first, "mechanism", "hours", "caught", "%", "marks", "false");
     for (int d = 0; d < COUNTS_DOUBTS; d++) {
         const struct line *line = &tally.lines[d];
         printf("%-18s %10.3f %10.3f %10.1f %10.3f %10.4f  a station-season\n",
@@ -217,12 +232,12 @@ START_TEST(marks_are_true)
     }
     printf("counters stuck: %d, of these with thirty insects or more unseen %d, found %d\n",
            tally.stuck, tally.stuck_could, tally.stuck_found);
+    fflush(stdout);
     for (int d = 0; d < COUNTS_DOUBTS; d++) {
         ck_assert_int_gt(tally.lines[d].marks, 0);
-        /* One is not to be told from none on thirty station-seasons. */
-        ck_assert_msg(tally.lines[d].false_marks <= fmax(1, 0.02 * tally.stations),
-                      "%s: %d false of %d", counts_text((enum counts_doubt)d),
-                      tally.lines[d].false_marks, tally.lines[d].marks);
+        ck_assert_msg(tally.lines[d].false_marks <= 0.02 * tally.stations, "%s: %d false of %d",
+                      counts_text((enum counts_doubt)d), tally.lines[d].false_marks,
+                      tally.lines[d].marks);
     }
     ck_assert_int_ge(tally.lines[COUNTS_BLOCKED].caught * 10,
                      tally.lines[COUNTS_BLOCKED].really * 9);
