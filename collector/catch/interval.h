@@ -7,6 +7,12 @@
  * usual law of such counts (Taylor 1961, Nature 189:732; Bliss and Fisher 1953, Biometrics 9:176); how
  * unevenly wasps spread over places is pooled over the site's blocks and weeks, because six traps alone
  * cannot tell.
+ *
+ * That takes for granted that what one trap catches the others hardly miss. Where they take the same wasps from each
+ * other, their mean varies less from placement to placement than their differences say, and the interval holds more
+ * than 95 times in 100. By how much nothing in one placement's totals tells: of traps at random places with variance v
+ * and covariance c, the differences show v - c whatever c is, while the mean of n has (v + (n - 1) c) / n. So it stays
+ * on the safe side: at least 95.
  */
 #ifndef EDGEROW_CATCH_INTERVAL_H
 #define EDGEROW_CATCH_INTERVAL_H

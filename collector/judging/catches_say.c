@@ -73,9 +73,11 @@ static void why_week(const struct catches *c, const struct catches_block *b, con
     why_number(why, "traps", (double)b->week.traps, "", "under six there is no interval",
                "judgement");
     why_number(why, "a trap and day", b->week.per_trap_day * b->mean_ratio, unit, "", "");
-    why_number(why, "interval from", b->week.low * b->mean_ratio, unit,
-               "95 %: for these traps in this week; not of damage, not of next week",
-               "negative binomial totals, Bliss and Fisher 1953");
+    why_number(
+        why, "interval from", b->week.low * b->mean_ratio, unit,
+        "95 % (more, where traps take each other's wasps): for these traps in this week; not "
+        "of damage, not of next week",
+        "negative binomial totals, Bliss and Fisher 1953");
     why_number(why, "interval to", b->week.high * b->mean_ratio, unit, "", "");
     why_number(why, "unevenness of places, 1/k", c->unevenness, "",
                "pooled over the site's blocks and eight weeks; needs 30 degrees of freedom",

@@ -35,13 +35,16 @@ enum {
 static const double day_mood = 0.2, day_memory = 0.5, trap_mood = 0.35, trap_memory = 0.6;
 static const double up = 1.25, down = 0.8;
 static const int sizes[] = {6, 12, 40};
-/* How strongly a trap calls, over the rehearsal's: little, so that what one catches its neighbours hardly miss, as the
- * interval takes it; and as strongly as there. Then the traps of a block share what flies, and their sum is surer than
- * the interval says: it may hold more than it promises, never less. */
+/* How strongly a trap calls, over the rehearsal's: little, so that what one catches its neighbours hardly miss, which is
+ * what the interval's meaning takes for granted; and as strongly as there. Then the traps of a block share what flies,
+ * their sum varies less from placement to placement than the traps differ, and the interval promises no more than to
+ * hold at least as much: nothing in one placement's totals tells how much less. */
 static const double pulls[] = {0.1, 1};
 
 struct score {
     int weeks, held; /* of the interval */
+    double taken,
+        scattered; /* squares of the mean's relative deviation: by how the traps differ, and by placements */
     int compared, said_up, said_down, wrong, were_up, found_up;
     int site_weeks, sides, wrong_sides, wrong_site_weeks;
 };
@@ -238,7 +241,7 @@ static double unevenness(const struct season *s, int until)
 static void score_intervals(struct score *score, struct season *s)
 {
     static const int64_t noon_s = 20 * HOUR_S; /* UTC, on the site's meridian */
-    double others[BLOCKS][WEEKS] = {{0}}, own[BLOCKS][WEEKS];
+    double others[BLOCKS][WEEKS] = {{0}}, squares[BLOCKS][WEEKS] = {{0}}, own[BLOCKS][WEEKS];
     for (size_t b = 0; b < BLOCKS; b++)
         for (int week = 0; week < WEEKS; week++)
             own[b][week] =
@@ -246,10 +249,12 @@ static void score_intervals(struct score *score, struct season *s)
     for (int i = 0; i < PLACEMENTS; i++) {
         hang(s);
         for (size_t b = 0; b < BLOCKS; b++)
-            for (int week = 0; week < WEEKS; week++)
-                others[b][week] +=
-                    rate_of_block(s, b, s->start_s + (week * 7 + 3) * DAY_S + noon_s - 7 * HOUR_S) /
-                    PLACEMENTS;
+            for (int week = 0; week < WEEKS; week++) {
+                double rate =
+                    rate_of_block(s, b, s->start_s + (week * 7 + 3) * DAY_S + noon_s - 7 * HOUR_S);
+                others[b][week] += rate / PLACEMENTS;
+                squares[b][week] += rate * rate / PLACEMENTS;
+            }
     }
     for (size_t b = 0; b < BLOCKS; b++)
         for (int week = FIRST_SCORED; week < WEEKS; week++) {
@@ -262,7 +267,10 @@ static void score_intervals(struct score *score, struct season *s)
                 expected += s->expected[b * SLOTS + (size_t)i][week] / s->size / 7;
             double truth = expected * others[b][week] / own[b][week];
             fill(s, b, week, traps);
-            catch_summarise(traps, (size_t)s->size, unevenness(s, week), 0, &summary);
+            double uneven = unevenness(s, week), mean = others[b][week];
+            score->taken += uneven / s->size;
+            score->scattered += squares[b][week] / (mean * mean) - 1;
+            catch_summarise(traps, (size_t)s->size, uneven, 0, &summary);
             ck_assert(summary.has_interval);
             score->weeks++;
             score->held += summary.low <= truth && truth <= summary.high;
@@ -363,12 +371,15 @@ START_TEST(what_is_said_of_blocks_is_true)
     for (int i = 0; i < 3; i++) {
         struct score *s = &scores[i];
         *s = score_size(sizes[i], seeds, pulls[_i]);
-        printf("traps call %.1f times as in the rehearsal, %2d a block: interval holds %.1f %% of "
-               "%d block-weeks; up said %d times, "
-               "down %d, wrong %.1f %% of "
-               "%d, a rise beyond 1.45 named %d of %d",
-               pulls[_i], sizes[i], share(s->held, s->weeks), s->weeks, s->said_up, s->said_down,
-               share(s->wrong, s->compared), s->compared, s->found_up, s->were_up);
+        printf(
+            "traps call %.1f times as in the rehearsal, %2d a block: interval holds %.1f %% of "
+            "%d block-weeks (of the mean, places make %.1f %% and are taken to make %.1f %%); up "
+            "said %d times, down %d, wrong %.1f %% of "
+            "%d, a rise beyond 1.45 named %d of %d",
+            pulls[_i], sizes[i], share(s->held, s->weeks), s->weeks,
+            100 * sqrt(s->scattered / fmax(1, s->weeks)), 100 * sqrt(s->taken / fmax(1, s->weeks)),
+            s->said_up, s->said_down, share(s->wrong, s->compared), s->compared, s->found_up,
+            s->were_up);
         if (s->site_weeks > 0)
             printf("; leading sides named %d, wrongly in %.1f %% of %d site-weeks", s->sides,
                    share(s->wrong_site_weeks, s->site_weeks), s->site_weeks);
