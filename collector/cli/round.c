@@ -224,7 +224,7 @@ static void print_day(FILE *out, const struct round_view *round, const struct si
 static void print_mix(FILE *out, const struct round_view *round,
                       const struct round_options *options)
 {
-    double litres = round->plan.mix_today_litres;
+    double late = round->plan.mix_late_litres, litres = round->plan.mix_today_litres + late;
     if (litres <= 0) {
         fputs("\nNothing needs to be mixed today.\n", out);
         return;
@@ -241,6 +241,11 @@ static void print_mix(FILE *out, const struct round_view *round,
             options->settings.ferment_days == 1 ? "from tomorrow on" : "the day after tomorrow",
             mix.juice_litres, mix.juice_litres / LITRES_PER_CUP, mix.water_litres,
             ceil(mix.yeast_teaspoons), ceil(mix.detergent_teaspoons));
+    if (late > 0)
+        fprintf(out,
+                "%.1f of these litres are for the traps above that found no bait: serve them "
+                "first.\n",
+                late);
 }
 
 static const char *shortfall_text(enum round_shortfall shortfall)
@@ -321,8 +326,9 @@ static char *json_text(const struct round_view *round, const struct site_view *v
             json_array_append_new(missed,
                                   json_pack("{s:s, s:s}", "trap", round->traps[i].state.trap, "why",
                                             shortfall_text(round->plan.shortfall[i])));
-    json_t *all = json_pack("{s:i, s:o, s:f, s:o}", "version", FEED_VERSION_NOW, "days", days,
-                            "mix_today_litres", round->plan.mix_today_litres, "not_kept", missed);
+    json_t *all = json_pack("{s:i, s:o, s:f, s:f, s:o}", "version", FEED_VERSION_NOW, "days", days,
+                            "mix_today_litres", round->plan.mix_today_litres, "mix_late_litres",
+                            round->plan.mix_late_litres, "not_kept", missed);
     char *text = all != NULL ? json_dumps(all, JSON_INDENT(2) | JSON_REAL_PRECISION(6)) : NULL;
     json_decref(all);
     return text;

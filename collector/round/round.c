@@ -234,16 +234,21 @@ static void explain(const struct round_problem *problem, const struct round_trap
     free(served);
 }
 
-/* What must be mixed today: bait for the days from ferment_days on that is not ready yet. */
-static void fill_mix(const struct round_settings *settings, struct round_plan *plan)
+/* What must be mixed today: bait for the days from ferment_days on that is not ready yet, and for the traps that
+ * found none. They cannot be kept; without that they would find none tomorrow either. */
+static void fill_mix(const struct round_settings *settings, const struct round_trap *traps,
+                     size_t count, struct round_plan *plan)
 {
-    double ready = 0, used = 0;
+    double ready = 0, used = 0, late = 0;
     for (int d = 0; d < ROUND_DAYS; d++) {
         ready += settings->ready_litres[d];
         used += plan->litres[d];
         plan->mix_today_litres = fmax(plan->mix_today_litres, used - ready);
     }
     plan->mix_today_litres = fmax(0, plan->mix_today_litres);
+    for (size_t i = 0; i < count; i++)
+        late += plan->shortfall[i] == ROUND_NO_BAIT ? traps[i].litres : 0;
+    plan->mix_late_litres = fmax(0, late - fmax(0, ready - used));
 }
 
 static int solve(struct round_problem *problem, const struct round_trap *traps, size_t count,
@@ -265,7 +270,7 @@ static int solve(struct round_problem *problem, const struct round_trap *traps, 
         measure_walk(problem->walk, problem->settings, plan);
         serve_on_the_way(traps, count, problem->walk, problem->settings, problem->supply, plan);
         explain(problem, traps, count, plan);
-        fill_mix(problem->settings, plan);
+        fill_mix(problem->settings, traps, count, plan);
     }
     free(pool);
     free(solution);

@@ -65,6 +65,7 @@ struct round_plan {
     double litres[ROUND_DAYS];       /* hung on each day */
     unsigned trips[ROUND_DAYS];
     double mix_today_litres; /* beyond what is ready: for the days from ferment_days on */
+    double mix_late_litres;  /* and this, for the traps that found no bait: they come next */
     size_t kept, not_kept;   /* traps due within the horizon */
 };
 

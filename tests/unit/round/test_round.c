@@ -232,6 +232,11 @@ static void check_rules(const struct site *site, const struct round_plan *plan)
         ck_assert_double_le(
             used, ready + (d >= site->settings.ferment_days ? plan->mix_today_litres : 0) + 1e-6);
     }
+    /* Whoever found no bait finds some after today's mixing. */
+    double late = 0;
+    for (size_t i = 0; i < site->count; i++)
+        late += plan->shortfall[i] == ROUND_NO_BAIT ? site->traps[i].litres : 0;
+    ck_assert_double_le(used + late, ready + plan->mix_today_litres + plan->mix_late_litres + 1e-6);
     for (size_t i = 0; i < site->count; i++)
         if (site->traps[i].last_day < ROUND_DAYS)
             ck_assert(seen[i] == (plan->shortfall[i] == ROUND_KEPT));

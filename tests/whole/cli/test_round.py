@@ -44,6 +44,9 @@ class Round(unittest.TestCase):
         self.assertIn("no fermented bait", missed["S-1"])
         needed = sum(s["litres"] for day in days[1:] for s in day.values())
         self.assertAlmostEqual(said["mix_today_litres"], needed, 6)
+        late = sum("no fermented bait" in why for why in missed.values())
+        self.assertAlmostEqual(said["mix_late_litres"], 0.5 * late, 6, "tomorrow they shall find some")
+        self.assertIn("for the traps above that found no bait", self.round().out)
         slow, said = self.stops("--ferment", "2")
         self.assertEqual(slow[0] | slow[1], {}, "what is mixed today is ready the day after tomorrow")
 
