@@ -3,6 +3,7 @@
 # With EDGEROW_LONG in the environment 100,000 frames go through it, in seventeen minutes.
 set -eu
 source=$1
+[ -d "$source/tests/npm/node_modules" ] || { echo "FAILED: run tests/npm/install.sh first" >&2; exit 1; }
 root=$(mktemp -d /var/tmp/edgerow-debian13.XXXXXX)
 clean() {
     umount "$root/source" "$root/proc" "$root/dev" 2>/dev/null || true
@@ -21,4 +22,5 @@ chroot "$root" sh -ec '
     ninja -C /build edgerow-gateway radio_supervisor test_radio_path test_radio_stream test_radio_refusals test_radio_troubles \
         test_radio_chips test_radio_faults test_radio_sending test_radio_ring >/dev/null
     export EDGEROW_BUILD=/build EDGEROW_SOURCE=/source
-    for test in chips faults sending ring path stream refusals troubles; do /build/tests/test_radio_$test; done'
+    for test in chips faults sending ring path stream refusals troubles; do /build/tests/test_radio_$test; done
+    node --test /source/tests/whole/radio/answers.test.mjs'
