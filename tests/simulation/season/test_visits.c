@@ -13,23 +13,21 @@
 #include <sys/wait.h>
 #include <unistd.h>
 
+#include "forecasts.h"
 #include "watch.h"
 
 enum {
     HOUR_S = 3600,
     DAY_S = 86400,
-    TRAPS = 200,
+    TRAPS = FORECASTS_TRAPS,
     DAYS = 60,
     LOOK_HOUR = 6, /* when the morning message is written, local time */
-    AHEAD_HOURS = 72,
-    FIRST_SCORED = 10, /* day */
     GOOD_DAYS = 14,
     CALENDARS = 4,
     FEW_SEEDS = 1,
     LAWS = 4,
     SEEDS_MOST = 100,
-    WORKERS = 2,
-    WINDOWS = 6
+    WORKERS = 2
 };
 static const double minutes_a_trap = 3.5, persons = 2; /* judgement, as in the rehearsal */
 static const double unrecorded = 0.1;                  /* visits without a press of the button */
@@ -37,20 +35,11 @@ static const double loss = 0.1;                        /* of frames, in bursts o
 static const double full_mm = 90, low_mm = 35;         /* the product's defaults */
 static const double few_wasps = 0.15;                  /* of the rehearsal's; see the print */
 static const int calendars[CALENDARS] = {7, 9, 11, 14};
-static const int windows[WINDOWS] = {1, 2, 3, 5, 7, 14};
 static const char *const law_names[TRAP_LAW_KINDS] = {
     [TRAP_LAW_WIND] = "wind and vapour pressure deficit",
     [TRAP_LAW_DEMAND] = "Hargreaves",
     [TRAP_LAW_CONSTANT] = "constant",
     [TRAP_LAW_DEFICIT] = "vapour pressure deficit"};
-
-struct forecasts {
-    double own, line, block, calendar, oracle[WINDOWS]; /* sums of squares, mm */
-    int count;
-    double own_all;
-    int all;
-    int dated, inside;
-};
 
 struct tally {
     struct forecasts forecasts;
@@ -102,7 +91,6 @@ struct season {
     struct dice dice;
     int64_t pressed_s[TRAPS][DAYS]; /* recorded visits */
     int pressed[TRAPS];
-    float seen_mm[TRAPS][DAYS]; /* what the stations said of the level, each morning */
 };
 
 static void walk(struct season *season, double forget)
@@ -143,148 +131,6 @@ static void by_calendar(struct tally *tally, const struct summer_settings *setti
     tally->calendar_guarded[place] += season.summer.guarded;
     tally->calendar_visits[place] += season.summer.visits;
     summer_close(&season.summer);
-}
-
-/* ---- forecasts ---- */
-
-/* Nothing happens to the trap between two hours but loss. */
-static bool undisturbed(const struct summer_trap *trap, size_t from, size_t to)
-{
-    for (size_t h = from; h < to; h++)
-        if (trap->served_hours[h / 24] >> h % 24 & 1)
-            return false;
-    double fell = (double)trap->level_mm[from - 1] - (double)trap->level_mm[to - 1];
-    double lost = (double)trap->lost_mm[to - 1] - (double)trap->lost_mm[from - 1];
-    return fell > lost - 1.0; /* no rain to speak of; insects are part of the matter */
-}
-
-struct origin {
-    size_t trap, hour; /* the hour that begins with the forecast */
-    int64_t at_s;
-    double level_mm, rate_mm_day, block_mm_day;
-    int64_t net;
-    struct level_trace trace;
-    struct level_block block;
-};
-
-struct notebook {
-    size_t count;
-    struct origin origins[TRAPS * 4 * 2];
-};
-
-static double lost_in(const struct summer_trap *trap, size_t hour, int days)
-{
-    size_t from = hour > (size_t)days * 24 ? hour - (size_t)days * 24 : 0;
-    double mm = (double)trap->lost_mm[hour - 1] - (from > 0 ? (double)trap->lost_mm[from - 1] : 0);
-    return mm * 24 / (double)(hour - from);
-}
-
-static int compare(const void *a, const void *b)
-{
-    double x = *(const double *)a, y = *(const double *)b;
-    return (x > y) - (x < y);
-}
-
-/* The block's median loss a day over the last week. */
-static double block_loss(const struct season *season, size_t block, size_t hour)
-{
-    double losses[TRAPS];
-    size_t count = 0;
-    for (size_t t = 0; t < TRAPS; t++)
-        if (season->summer.place->traps[t].block == block)
-            losses[count++] = lost_in(&season->summer.traps[t], hour, 7);
-    qsort(losses, count, sizeof losses[0], compare);
-    return losses[count / 2];
-}
-
-static void write_down(struct season *season, struct notebook *notes)
-{
-    const struct summer *s = &season->summer;
-    double block_mm_day[8];
-    for (size_t b = 0; b < s->place->block_count; b++)
-        block_mm_day[b] = block_loss(season, b, summer_hour(s));
-    for (size_t t = 0; t < TRAPS; t++) {
-        const struct facts_trap *trap = watch_trap(&season->watch, t);
-        season->seen_mm[t][summer_hour(s) / 24] = (float)trap->trace.level_mm;
-        if (summer_hour(s) < 24 * FIRST_SCORED || isnan(trap->trace.rate) ||
-            isnan(trap->bait.level_mm) || trap->trace.foam)
-            continue;
-        const struct level_block *block = &season->watch.facts.blocks[trap->block].shared;
-        notes->origins[notes->count++] =
-            (struct origin){.trap = t,
-                            .hour = summer_hour(s),
-                            .at_s = s->now_s,
-                            .level_mm = trap->bait.level_mm,
-                            .net = facts_net(&season->watch.facts, trap, s->now_s),
-                            .rate_mm_day = trap->trace.rate * block->demand_mm_day,
-                            .block_mm_day = block_mm_day[s->place->traps[t].block],
-                            .trace = trap->trace,
-                            .block = *block};
-    }
-}
-
-static void score_interval(struct forecasts *f, const struct origin *o, double truth_mm)
-{
-    struct bait_limits limits = {.full_mm = full_mm,
-                                 .low_mm = truth_mm,
-                                 .age_days = 90,
-                                 .insects = o->net > 37 ? 1.5 * (double)o->net : 1e9,
-                                 .due_ahead_days = 1};
-    struct bait_facts facts = {.trace = &o->trace,
-                               .block = &o->block,
-                               .heard_s = o->at_s,
-                               .level_mm = o->level_mm,
-                               .battery_mv = 3000,
-                               .net_since_emptied = o->net,
-                               .net_per_day = NAN};
-    struct bait_verdict verdict;
-    bait_judge(&limits, &facts, o->at_s, &verdict, NULL);
-    int64_t crossing_s = o->at_s + AHEAD_HOURS * HOUR_S;
-    if (verdict.reason != FEED_REASON_LOW_LEVEL)
-        return;
-    f->dated++;
-    f->inside += verdict.from_s <= crossing_s && crossing_s <= verdict.until_s;
-}
-
-static double square(double x)
-{
-    return x * x;
-}
-
-static void score_origin(struct forecasts *f, const struct season *season, const struct origin *o)
-{
-    const struct summer_trap *trap = &season->summer.traps[o->trap];
-    size_t end = o->hour + AHEAD_HOURS;
-    if (!undisturbed(trap, o->hour, end) || trap->level_mm[end - 1] < 5)
-        return;
-    double truth = (double)trap->level_mm[end - 1], now = (double)trap->level_mm[o->hour - 1];
-    double own = square(o->level_mm - 3 * o->rate_mm_day - truth);
-    f->own_all += own;
-    f->all++;
-    score_interval(f, o, truth);
-    if (!undisturbed(trap, o->hour - AHEAD_HOURS, o->hour))
-        return; /* no line can be drawn */
-    f->own += own;
-    double before = (double)season->seen_mm[o->trap][o->hour / 24 - AHEAD_HOURS / 24];
-    double seen = (double)season->seen_mm[o->trap][o->hour / 24];
-    f->line += square(2 * seen - before - truth);
-    f->block += square(seen - 3 * o->block_mm_day - truth);
-    f->calendar += square(seen - 3 * (full_mm - low_mm) / 7 - truth);
-    for (int w = 0; w < WINDOWS; w++)
-        f->oracle[w] += square(now - 3 * lost_in(trap, o->hour, windows[w]) - truth);
-    f->count++;
-}
-
-static void score_due(struct forecasts *f, const struct season *season, struct notebook *notes)
-{
-    size_t kept = 0;
-    for (size_t i = 0; i < notes->count; i++) {
-        if (notes->origins[i].hour + AHEAD_HOURS > summer_hour(&season->summer))
-            notes->origins[kept++] = notes->origins[i];
-        else
-            score_origin(f, season, &notes->origins[i]);
-    }
-    notes->count = kept;
 }
 
 /* ---- a season by what the judge says ---- */
@@ -331,9 +177,9 @@ static void judge_morning(struct tally *tally, struct season *season)
 static void by_judge(struct tally *tally, const struct summer_settings *settings)
 {
     static struct season season;
-    static struct notebook notes;
+    static struct forecasts_notebook notes;
     memset(&season, 0, sizeof season);
-    notes.count = 0;
+    memset(&notes, 0, sizeof notes);
     summer_open(&season.summer, settings);
     watch_open(&season.watch, &season.summer, (int)settings->good_days);
     dice_seed(&season.dice, settings->seed, 7, 7);
@@ -346,8 +192,8 @@ static void by_judge(struct tally *tally, const struct summer_settings *settings
             judge_morning(tally, &season);
             if (summer_hour(&season.summer) / 24 % 20 == 0 && summer_hour(&season.summer) >= 480)
                 score_records(tally, &season);
-            score_due(&tally->forecasts, &season, &notes);
-            write_down(&season, &notes);
+            forecasts_score(&tally->forecasts, &season.summer, &notes);
+            forecasts_note(&notes, &season.summer, &season.watch);
         }
         walk(&season, unrecorded);
         summer_slice(&season.summer, watch_hear, &season.watch);
@@ -361,24 +207,6 @@ static void by_judge(struct tally *tally, const struct summer_settings *settings
     summer_close(&season.summer);
 }
 
-static double rms(double squares, int count)
-{
-    return sqrt(squares / fmax(1, count));
-}
-
-static double best_oracle(const struct forecasts *f)
-{
-    double best = INFINITY;
-    for (int w = 0; w < WINDOWS; w++)
-        best = fmin(best, rms(f->oracle[w], f->count));
-    return best;
-}
-
-static double best_simple(const struct forecasts *f)
-{
-    return rms(fmin(f->line, fmin(f->block, f->calendar)), f->count);
-}
-
 static double guarding(const struct tally *tally)
 {
     return 100 * tally->guarded / tally->slices;
@@ -387,14 +215,6 @@ static double guarding(const struct tally *tally)
 static double visits_a_trap(double visits, int seasons)
 {
     return visits / TRAPS / seasons;
-}
-
-static void print_forecasts(const struct forecasts *f)
-{
-    printf("  level in three days off by %.2f mm; oracle %.2f, straight line %.2f, block-constant "
-           "%.2f, weekly calendar %.2f; the 80 %% interval holds %.1f %% of %d\n",
-           rms(f->own, f->count), best_oracle(f), rms(f->line, f->count), rms(f->block, f->count),
-           rms(f->calendar, f->count), 100.0 * f->inside / fmax(1, f->dated), f->dated);
 }
 
 static void print_visits(const struct tally *tally, int seasons)
@@ -464,20 +284,6 @@ static struct tally *play_all(const struct job *jobs, size_t count)
     return tallies;
 }
 
-static void check_forecasts(enum trap_law law, const struct forecasts *f, bool whole)
-{
-    double own = rms(f->own, f->count), slack = whole ? 1 : 1.1;
-    double holds = 100.0 * f->inside / fmax(1, f->dated);
-    if (law == TRAP_LAW_DEMAND)
-        ck_assert_double_le(own, 1.15 * slack * best_oracle(f));
-    else
-        /* A tenth of a millimetre is below what the sensor tells. */
-        ck_assert_double_le(own, slack * best_simple(f) + 0.1);
-    /* One season's weather is not all weather. */
-    ck_assert_double_ge(holds, whole ? 75 : 60);
-    ck_assert_double_le(holds, whole ? 85 : 95);
-}
-
 static void check_visits(const struct tally *tally, int seasons, bool whole)
 {
     double own = visits_a_trap(tally->visits, seasons);
@@ -488,24 +294,9 @@ static void check_visits(const struct tally *tally, int seasons, bool whole)
     ck_assert_int_le(100 * (tally->missed + tally->invented), tally->recorded);
 }
 
-static void add_forecasts(struct forecasts *sum, const struct forecasts *f)
-{
-    sum->own += f->own;
-    sum->line += f->line;
-    sum->block += f->block;
-    sum->calendar += f->calendar;
-    for (int w = 0; w < WINDOWS; w++)
-        sum->oracle[w] += f->oracle[w];
-    sum->count += f->count;
-    sum->own_all += f->own_all;
-    sum->all += f->all;
-    sum->dated += f->dated;
-    sum->inside += f->inside;
-}
-
 static void add(struct tally *sum, const struct tally *tally)
 {
-    add_forecasts(&sum->forecasts, &tally->forecasts);
+    forecasts_add(&sum->forecasts, &tally->forecasts);
     sum->guarded += tally->guarded;
     sum->slices += tally->slices;
     sum->visits += tally->visits;
@@ -553,14 +344,14 @@ START_TEST(visits_by_law)
     play_laws(first, last, count, of_law);
     for (int law = first; law < last; law++) {
         printf("evaporation by %s:\n", law_names[laws[law]]);
-        print_forecasts(&of_law[law].forecasts);
+        forecasts_print(&of_law[law].forecasts);
         print_visits(&of_law[law], count);
     }
     printf("all laws:\n");
     print_visits(&of_law[LAWS], count * (last - first));
     fflush(stdout);
     for (int law = first; law < last; law++) {
-        check_forecasts(laws[law], &of_law[law].forecasts, whole);
+        forecasts_check(laws[law], &of_law[law].forecasts, whole);
         check_visits(&of_law[law], count, whole);
     }
 }
