@@ -49,8 +49,10 @@ void books_publish(struct world *world, struct barn *barn, const struct feed_row
     if (known->hash != 0 && known->hash != hash && !barn->numbers_reused)
         world_fail(world, "%s published two rows under number %llu of spool %s", barn->name,
                    (unsigned long long)row->n, row->spool);
-    if (known->hash != 0)
+    if (known->hash == hash)
         return;
+    free(known->text); /* of a row that an older spool was put back over */
+    known->text = NULL;
     known->hash = hash;
     known->station = -1;
     if (row->kind == FEED_ROW_FRAME) {
