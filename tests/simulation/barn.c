@@ -55,7 +55,7 @@ static void promise(struct world *world, struct barn *barn)
         const struct pending *p = &barn->pending[i];
         struct sent *sent = station_sent(&world->stations[p->station], p->fcnt);
         sent->promised |= (uint8_t)(1U << barn->index);
-        sent->dated = sent->dated || p->dated;
+        sent->dated |= (uint8_t)(p->dated << barn->index);
     }
     barn->pending_count = 0;
     barn->overflowed = false;

@@ -145,7 +145,8 @@ void books_release(struct world *world, struct barn *barn)
             world->stations[i].sent[k].promised &= (uint8_t) ~(1U << barn->index);
 }
 
-void books_store(struct world *world, struct office *office, const struct feed_frame *frame)
+void books_store(struct world *world, struct office *office, unsigned gateway,
+                 const struct feed_frame *frame)
 {
     unsigned index = frame->devaddr - WORLD_FIRST_UNIT;
     struct sent *sent =
@@ -156,13 +157,16 @@ void books_store(struct world *world, struct office *office, const struct feed_f
         return;
     }
     sent->stored |= (uint8_t)(1U << office->index);
+    sent->told[office->index] |= (uint8_t)(1U << gateway);
 }
 
 void books_forget_store(struct world *world, struct office *office)
 {
     for (unsigned i = 0; i < world->plan.stations; i++)
-        for (size_t k = 0; k < world->stations[i].sent_count; k++)
+        for (size_t k = 0; k < world->stations[i].sent_count; k++) {
             world->stations[i].sent[k].stored &= (uint8_t) ~(1U << office->index);
+            world->stations[i].sent[k].told[office->index] = 0;
+        }
     for (size_t i = 0; i < office->owed_count; i++)
         if (!office->owed[i].delivered)
             office->owed[i].needed = false;

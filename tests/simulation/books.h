@@ -26,7 +26,8 @@ void books_check_refusal(struct world *world, struct barn *barn, const struct fe
 void books_release(struct world *world, struct barn *barn);
 
 /* A collector says that a frame is on its disk. */
-void books_store(struct world *world, struct office *office, const struct feed_frame *frame);
+void books_store(struct world *world, struct office *office, unsigned gateway,
+                 const struct feed_frame *frame);
 /* The store is gone or old. */
 void books_forget_store(struct world *world, struct office *office);
 /* At any time between batches: sums, counters, contents. */

@@ -199,8 +199,8 @@ static int64_t after_of(const struct tail *tail, int64_t hour_s)
     return after;
 }
 
-static void check_hour(struct world *world, const struct line *line, const bool *seen,
-                       int64_t hour_s, int64_t after)
+static void check_hour(struct world *world, struct office *office, const struct line *line,
+                       const bool *seen, int64_t hour_s, int64_t after)
 {
     struct station *station = &world->stations[line->station];
     const struct sent *last = station_sent(station, (uint32_t)line->last_fcnt);
@@ -208,7 +208,8 @@ static void check_hour(struct world *world, const struct line *line, const bool 
     int64_t tolerance_us = (station->interval_min * 60 + TOLERANCE_S) * SECOND_US;
     for (size_t i = 0; i < station->sent_count && behind == NULL; i++) {
         const struct sent *sent = &station->sent[i];
-        if (!seen[i] || !sent->dated || sent->epoch != line->epoch)
+        if (!seen[i] || (sent->dated & sent->told[office->index]) == 0 ||
+            sent->epoch != line->epoch)
             continue;
         if (sent->tick_us <= hour_s * SECOND_US - tolerance_us)
             before = sent;
@@ -237,7 +238,7 @@ static void check_hours(struct world *world, struct office *office, const struct
         from_s = BEGIN_US / SECOND_US;
     for (int64_t hour_s = from_s; hour_s < world->now_us / SECOND_US && !world->failed;
          hour_s += 3600)
-        check_hour(world, line, seen, hour_s, after_of(&tail, hour_s));
+        check_hour(world, office, line, seen, hour_s, after_of(&tail, hour_s));
 }
 
 static void check_contents(struct world *world, struct office *office, const struct line *line)

@@ -72,7 +72,7 @@ static void hear_report(void *user, const char *gateway, const struct feed_frame
                                    .first = first,
                                    .gateway = gateway,
                                    .report = report};
-    books_store(world_of, office, frame);
+    books_store(world_of, office, (unsigned)atoi(gateway + strlen("gw")), frame);
     if (office->judging != NULL)
         judging_hear(office->judging, &heard);
 }

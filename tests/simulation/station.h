@@ -12,6 +12,7 @@
 #include "protocol/air/keys.h"
 #include "protocol/air/report.h"
 #include "tests/simulation/chance.h"
+#include "tests/simulation/plan.h"
 
 struct world;
 
@@ -26,8 +27,9 @@ struct sent {
     /* the oracle's */
     uint8_t promised; /* by gateways: they have it on disk */
     uint8_t stored;   /* by collectors: they have said that it is on disk */
-    bool dated;       /* a gateway with a right clock has it on disk, as it was sent */
-    bool heard;       /* some gateway has taken it */
+    uint8_t dated;    /* gateways that had a right clock, and have had it on disk, as it was sent */
+    uint8_t told[PLAN_COLLECTORS]; /* gateways whose copy the collector has */
+    bool heard;                    /* some gateway has taken it */
 };
 
 struct station {
