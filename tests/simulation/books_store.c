@@ -136,15 +136,18 @@ static bool is_required(const struct office *office, const struct sent *sent)
     return sent->promised != 0 || (sent->stored >> office->index & 1) != 0;
 }
 
-/* Every promised frame is there, or was thinned from between two that are. */
+/* Every promised frame is there, or was thinned from between two that are. Where days were removed, the anchor is the
+   first of the two. */
 static void check_complete(struct world *world, struct office *office, const struct line *line,
                            const bool *seen)
 {
     const struct station *station = &world->stations[line->station];
     const struct sent *edge = NULL;
-    bool first = true;
+    bool first = line->anchor < 0;
     for (size_t i = 0; i < station->sent_count; i++) {
         const struct sent *sent = &station->sent[i];
+        if (sent->epoch == line->epoch && (int64_t)sent->fcnt == line->anchor && !seen[i])
+            world_fail(world, "station %u: the anchor %u is not there", line->station, sent->fcnt);
         if (sent->epoch != line->epoch || !is_required(office, sent) ||
             (int64_t)sent->fcnt <= line->anchor)
             continue;
