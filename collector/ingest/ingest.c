@@ -230,11 +230,16 @@ static int take_loss(struct ingest *ingest, const char *gateway, const char *spo
 {
     char detail[200];
     ingest->counts.losses += loss->count;
-    snprintf(detail, sizeof detail,
-             "%" PRIu64 " rows of this gateway (%" PRIu64 " to %" PRIu64
-             ") no longer exist: %s. Passes are "
-             "kept; their hours are less exact.",
-             loss->count, loss->first, loss->last, loss->why);
+    if (loss->first == loss->last && loss->count == 1)
+        snprintf(detail, sizeof detail,
+                 "Row %" PRIu64 " of this gateway no longer exists: %s. Passes are kept; their "
+                 "hours are less exact.",
+                 loss->first, loss->why);
+    else
+        snprintf(detail, sizeof detail,
+                 "%" PRIu64 " rows of this gateway (%" PRIu64 " to %" PRIu64
+                 ") no longer exist: %s. Passes are kept; their hours are less exact.",
+                 loss->count, loss->first, loss->last, loss->why);
     note_trouble(ingest, gateway, "loss", detail);
     return store_put_loss(ingest->store, gateway, spool, loss);
 }

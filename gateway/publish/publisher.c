@@ -64,6 +64,8 @@ static int publish_one(struct publisher *p)
     int error = courier_read(&p->courier, wanted, &row);
     if (error < 0) {
         complain_read(p, wanted, error == -ENOENT ? "it is missing" : strerror(-error));
+        if (error == -EBADMSG) /* at the next start the file is set aside and a new one begun */
+            sd_event_exit(p->event, 1);
         return -EIO;
     }
     error = feed_row_encode(&row, p->text, sizeof p->text, &len);

@@ -380,16 +380,17 @@ int disk_delete(struct disk *disk, uint64_t first, uint64_t last)
     return sql_run(disk->statements[DELETE]);
 }
 
-static int take_row(sqlite3_stmt *statement, struct disk_row *row)
+/* A row without a hash, or a body that is none, is damaged, and still has its place and its number: record.h. */
+static void take_row(sqlite3_stmt *statement, struct disk_row *row)
 {
-    if (sqlite3_column_bytes(statement, 2) != CHAIN_BYTES)
-        return -EBADMSG;
-    row->n = (uint64_t)sqlite3_column_int64(statement, 0);
-    row->at_s = sqlite3_column_int64(statement, 1);
+    bool whole = sqlite3_column_bytes(statement, 2) == CHAIN_BYTES;
+    *row = (struct disk_row){.n = (uint64_t)sqlite3_column_int64(statement, 0),
+                             .at_s = sqlite3_column_int64(statement, 1)};
+    if (!whole)
+        return;
     memcpy(row->hash, sqlite3_column_blob(statement, 2), CHAIN_BYTES);
     row->body = sqlite3_column_blob(statement, 3);
     row->len = (size_t)sqlite3_column_bytes(statement, 3);
-    return 1;
 }
 
 int disk_next(struct disk *disk, uint64_t from, struct disk_row *row)
@@ -403,7 +404,8 @@ int disk_next(struct disk *disk, uint64_t from, struct disk_row *row)
         return sql_error(disk->db, code);
     }
     disk->reading = statement;
-    return take_row(statement, row);
+    take_row(statement, row);
+    return 1;
 }
 
 int disk_last(struct disk *disk, uint64_t *n, uint8_t hash[CHAIN_BYTES])
@@ -430,14 +432,12 @@ int disk_recent(struct disk *disk, bool (*each)(void *user, const struct disk_ro
 {
     sqlite3_stmt *statement = disk->statements[RECENT];
     struct disk_row row;
-    int error = 0;
-    while (error == 0 && sqlite3_step(statement) == SQLITE_ROW) {
-        error = take_row(statement, &row) == 1 ? 0 : -EBADMSG;
-        if (error == 0 && !each(user, &row))
+    while (sqlite3_step(statement) == SQLITE_ROW) {
+        take_row(statement, &row);
+        if (!each(user, &row))
             break;
     }
-    int code = sqlite3_reset(statement);
-    return error != 0 ? error : sql_error(disk->db, code);
+    return sql_error(disk->db, sqlite3_reset(statement));
 }
 
 int disk_put_mark(struct disk *disk, const struct disk_mark *mark)

@@ -57,8 +57,8 @@ static int note_all(const struct room *room, struct thinning *thinning)
     struct record record;
     int found, error = 0;
     for (uint64_t n = room->oldest; (found = disk_next(room->disk, n, &row)) == 1; n = row.n + 1) {
-        error = record_unpack(row.body, row.len, &record);
-        if (error == 0)
+        error = record_of_row(row.n, row.body, row.len, &record);
+        if (error >= 0)
             error = note_record(thinning, &record, row.n);
         if (error != 0)
             return error;
@@ -129,9 +129,10 @@ static int give_up(struct room *room, const struct thinning *thinning, uint64_t 
     uint64_t from = room->marked + 1 > room->oldest ? room->marked + 1 : room->oldest;
     for (uint64_t n = from; (found = disk_next(room->disk, n, &row)) == 1;) {
         n = row.n + 1;
-        error = record_unpack(row.body, row.len, &record);
-        if (error != 0)
+        error = record_of_row(row.n, row.body, row.len, &record);
+        if (error < 0)
             return error;
+        error = 0;
         if (room->thinned + gap.fresh >= wanted)
             break;
         if (belongs(thinning, &row, &record))

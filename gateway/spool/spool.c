@@ -6,6 +6,7 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "common/log.h"
 #include "gateway/spool/anew.h"
 #include "gateway/spool/disk.h"
 #include "gateway/spool/queue.h"
@@ -38,6 +39,7 @@ struct spool {
     int64_t barren_until_s; /* no row may be given up before that, unless marks move */
     uint64_t queue_lost;    /* given up in memory and not yet told in a row */
     uint64_t given_up;
+    bool damage_told;
 };
 
 static void take_mark(void *user, const struct disk_mark *mark)
@@ -344,6 +346,19 @@ int spool_commit(struct spool *spool, int64_t now_s)
     return 0;
 }
 
+/* Once: a card that has begun to forget goes on. */
+static void say_damaged(struct spool *spool, uint64_t n)
+{
+    if (!spool->damage_told)
+        log_error("Row %llu of the spool is not what was written: the memory card is failing, "
+                  "replace it. The row is "
+                  "told to the collectors as lost; the station's next report holds its passes. "
+                  "Later rows like it "
+                  "are not mentioned again before a restart.",
+                  (unsigned long long)n);
+    spool->damage_told = true;
+}
+
 int spool_read(struct spool *spool, uint64_t from, struct feed_row *row)
 {
     struct disk_row stored;
@@ -351,9 +366,11 @@ int spool_read(struct spool *spool, uint64_t from, struct feed_row *row)
     int found = disk_next(spool->disk, from < spool->oldest ? spool->oldest : from, &stored);
     if (found != 1)
         return found;
-    int error = record_unpack(stored.body, stored.len, &record);
-    if (error != 0)
+    int error = record_of_row(stored.n, stored.body, stored.len, &record);
+    if (error < 0)
         return error;
+    if (error > 0)
+        say_damaged(spool, stored.n);
     memcpy(row->spool, disk_id(spool->disk), sizeof row->spool);
     row->n = stored.n;
     row->oldest = spool->oldest;

@@ -21,7 +21,7 @@ enum {
 enum feed_row_kind {
     FEED_ROW_FRAME, /* a verified frame */
     FEED_ROW_CLOCK, /* the offset that corrects the times of one boot */
-    FEED_ROW_LOSS   /* rows that were thinned because the spool was full */
+    FEED_ROW_LOSS   /* rows that are gone: the spool was full, or the memory card damaged them */
 };
 
 struct feed_frame {
@@ -57,7 +57,7 @@ struct feed_clock {
 struct feed_loss {
     uint64_t first, last; /* numbers of the rows given up, inclusive */
     uint64_t count;       /* frames given up; more than the span when some never had a number */
-    char why[32];         /* "spool full", "disk full" */
+    char why[32];         /* "spool full", "disk full", "damaged on its memory card" */
 };
 
 struct feed_row {

@@ -22,6 +22,8 @@ static void check_again(struct air_frame *frame, uint32_t fcnt32)
     struct air_frame back;
     expect(air_frame_build(frame, &keys, fcnt32, bytes, sizeof bytes, &len) == 0);
     expect(air_frame_verify(bytes, len, &keys, fcnt32));
+    uint32_t found, last = fcnt32 & ~UINT32_C(0xFFFF);
+    expect(air_frame_find_fcnt(bytes, len, &keys, &last, &found) && found == fcnt32);
     expect(air_frame_parse(bytes, len, &back) == 0);
     air_frame_crypt(&back, &keys, fcnt32);
     expect(back.type == frame->type && back.devaddr == frame->devaddr);
