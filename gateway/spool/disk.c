@@ -487,19 +487,22 @@ int disk_boot(struct disk *disk, const char *boot, struct disk_boot *found)
     return error != 0 ? error : known ? 1 : 0;
 }
 
-static int64_t pragma_value(struct disk *disk, enum statement which)
+static int pragma_value(struct disk *disk, enum statement which, int64_t *value)
 {
-    int64_t value = 0;
     if (sqlite3_step(disk->statements[which]) == SQLITE_ROW)
-        value = sqlite3_column_int64(disk->statements[which], 0);
-    sqlite3_reset(disk->statements[which]);
-    return value;
+        *value = sqlite3_column_int64(disk->statements[which], 0);
+    return sql_error(disk->db, sqlite3_reset(disk->statements[which]));
 }
 
-uint64_t disk_used_bytes(struct disk *disk)
+int disk_used_bytes(struct disk *disk, uint64_t *bytes)
 {
-    int64_t used = pragma_value(disk, PAGES) - pragma_value(disk, FREE_PAGES);
-    return used > 0 ? (uint64_t)used * PAGE : 0;
+    int64_t pages = 0, unused = 0;
+    int error = pragma_value(disk, PAGES, &pages);
+    if (error == 0)
+        error = pragma_value(disk, FREE_PAGES, &unused);
+    if (error == 0)
+        *bytes = pages > unused ? (uint64_t)(pages - unused) * PAGE : 0;
+    return error;
 }
 
 uint64_t disk_size_bytes(const struct disk *disk)

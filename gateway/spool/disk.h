@@ -74,8 +74,8 @@ int disk_put_boot(struct disk *disk, const struct disk_boot *boot);
 /* 1, 0 (not known) or an error. */
 int disk_boot(struct disk *disk, const char *boot, struct disk_boot *found);
 
-/* Bytes that rows and the rest take up, and how many there may be. */
-uint64_t disk_used_bytes(struct disk *disk);
+/* Bytes that rows and the rest take up (0 or an error), and how many there may be. */
+int disk_used_bytes(struct disk *disk, uint64_t *bytes);
 uint64_t disk_size_bytes(const struct disk *disk);
 
 #endif

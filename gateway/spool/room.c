@@ -11,12 +11,15 @@ enum { PORTION = 8, PORTION_LEAST = 64, RESERVE_LEAST = 64 * 1024 };
 static const char why[] = "spool full";
 
 /* A transaction needs pages of its own, and a row its share of the tree. */
-static bool is_full(const struct room *room)
+static int look(const struct room *room, bool *full)
 {
-    uint64_t size = disk_size_bytes(room->disk);
+    uint64_t used, size = disk_size_bytes(room->disk);
     uint64_t reserve = size / 32 > RESERVE_LEAST ? size / 32 : RESERVE_LEAST;
     uint64_t waiting = queue_count(room->queue) * 192;
-    return disk_used_bytes(room->disk) + reserve + waiting >= size;
+    int error = disk_used_bytes(room->disk, &used);
+    if (error == 0)
+        *full = used + reserve + waiting >= size;
+    return error;
 }
 
 static uint64_t portion(const struct room *room)
@@ -160,16 +163,15 @@ static int thin(struct room *room)
 
 int room_make(struct room *room)
 {
+    bool full = room->tight;
+    int error = full ? 0 : look(room, &full);
     room->thinned = 0;
-    if (!room->tight && !is_full(room))
-        return 0;
-    bool must = room->tight;
-    int error = 0;
-    while (error == 0 && (must || is_full(room)) && room->oldest <= room->marked) {
+    while (error == 0 && full && room->oldest <= room->marked) {
         error = drop_history(room);
-        must = false;
+        if (error == 0)
+            error = look(room, &full);
     }
-    if (error != 0 || room->barren || !(must || is_full(room)))
+    if (error != 0 || !full || room->barren)
         return error;
     error = thin(room);
     room->barren = error == 0 && room->thinned == 0;

@@ -481,6 +481,8 @@ int spool_renew(struct spool *spool)
 
 void spool_state(struct spool *spool, struct spool_state *state)
 {
+    uint64_t used = 0; /* also when nobody can say */
+    (void)disk_used_bytes(spool->disk, &used);
     *state = (struct spool_state){
         .id = disk_id(spool->disk),
         .last = spool->last,
@@ -488,7 +490,7 @@ void spool_state(struct spool *spool, struct spool_state *state)
         .marked = lowest_mark(spool),
         .waiting = queue_count(spool->queue),
         .given_up = spool->given_up,
-        .used_bytes = disk_used_bytes(spool->disk),
+        .used_bytes = used,
     };
 }
 

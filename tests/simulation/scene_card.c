@@ -238,8 +238,8 @@ static int full_play(struct scene *scene, unsigned step)
     return scene->open(scene);
 }
 
-/* How much was thinned depends on how often it was tried; no number is missing without a row that says so, and the
- * first and the last row of each unit are there or stored. */
+/* How much was thinned depends on how often it was tried; no number is missing without a row that says so (the oldest
+ * may speak of numbers before it), and the first and the last row of each unit are there or stored. */
 static char *full_tell(struct scene *scene)
 {
     char *text = NULL;
@@ -252,7 +252,7 @@ static char *full_tell(struct scene *scene)
     fprintf(out, "last %llu\n", (unsigned long long)state.last);
     uint64_t next = state.oldest, single = 0;
     for (; spool_read(spool, next, &row) == 1; next = row.n + 1) {
-        if (row.kind == FEED_ROW_LOSS ? row.loss.first != next : row.n != next)
+        if (row.kind == FEED_ROW_LOSS ? row.loss.first > next : row.n != next)
             fprintf(out, "a hole before %llu\n", (unsigned long long)row.n);
         if (row.n > state.marked && row.kind == FEED_ROW_FRAME &&
             row.frame.devaddr >= WORLD_FIRST_UNIT + UNITS)
