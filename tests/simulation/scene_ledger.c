@@ -175,11 +175,12 @@ static void print(FILE *out, sqlite3 *db, const char *sql)
     sqlite3_finalize(row);
 }
 
-/* How often something was refused depends on how often it was tried; what is stored does not. */
+/* How often something was refused depends on how often it was tried; what is stored does not. Rows that are gone may be
+ * known from the row that stands for them or, where that was dropped, from the gap that the next one shows. */
 static char *ledger_tell(struct scene *scene)
 {
     static const char *const questions[] = {
-        "SELECT 'spool', spool, gateway, n, hash, passed FROM spool ORDER BY 2",
+        "SELECT 'spool', spool, gateway, n, hash FROM spool ORDER BY 2",
         "SELECT 'hour', hour_s, devaddr, hour.entries, spread, covered_s FROM hour JOIN series "
         "USING"
         " (series) ORDER BY 2, 3",
@@ -189,7 +190,7 @@ static char *ledger_tell(struct scene *scene)
         "ORDER"
         " BY 2, 3",
         "SELECT 'day', day_s, trap, entries FROM trap_day ORDER BY 2, 3",
-        "SELECT 'loss', first, last, count, why FROM loss ORDER BY 2",
+        "SELECT 'loss', min(first), max(last), sum(count) FROM loss",
         "SELECT 'conflict', devaddr, fcnt FROM conflict",
         "SELECT 'quarantine', why FROM quarantine"};
     char *text = NULL;
