@@ -1,10 +1,14 @@
 #include "collector/ingest/envelope.h"
 
+#include <errno.h>
 #include <math.h>
 #include <stdint.h>
 #include <string.h>
 
 #include <jansson.h>
+
+#include "protocol/feed/error.h"
+#include "protocol/feed/json.h"
 
 static const char *hex_of(json_t *root, const char *key, size_t digits)
 {
@@ -20,10 +24,11 @@ static uint64_t number_of(json_t *root, const char *key)
     return value >= 1 && value <= 0x1p53 && value == floor(value) ? (uint64_t)value : 0;
 }
 
-bool envelope_read(const char *text, size_t len, struct feed_row *row)
+int envelope_read(const char *text, size_t len, struct feed_row *row)
 {
-    json_t *root =
-        len <= FEED_MESSAGE_MAX ? json_loadb(text, len, JSON_REJECT_DUPLICATES, NULL) : NULL;
+    json_t *root = NULL;
+    if (feed_json(text, len, &root) == FEED_MEMORY)
+        return -ENOMEM;
     const char *spool = hex_of(root, "spool", FEED_ID_SIZE - 1);
     const char *hash = hex_of(root, "hash", FEED_HASH_SIZE - 1);
     uint64_t n = number_of(root, "n"), oldest = number_of(root, "oldest");
@@ -35,5 +40,5 @@ bool envelope_read(const char *text, size_t len, struct feed_row *row)
         row->oldest = oldest;
     }
     json_decref(root);
-    return found;
+    return found ? 1 : 0;
 }

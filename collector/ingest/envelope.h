@@ -2,12 +2,11 @@
 #ifndef EDGEROW_ENVELOPE_H
 #define EDGEROW_ENVELOPE_H
 
-#include <stdbool.h>
 #include <stddef.h>
 
 #include "protocol/feed/row.h"
 
-/* Sets spool, n, oldest and hash of *row. False: it has none, and nothing was touched. */
-bool envelope_read(const char *text, size_t len, struct feed_row *row);
+/* Sets spool, n, oldest and hash of *row: 1. 0: it has none, or -ENOMEM: nothing was touched. */
+int envelope_read(const char *text, size_t len, struct feed_row *row);
 
 #endif

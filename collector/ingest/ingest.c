@@ -376,18 +376,18 @@ int ingest_take(struct ingest *ingest, const char *gateway, const char *text, si
     }
     ingest->counts.rows++;
     int misread = feed_row_decode(text, len, &row, &fault);
-    if (misread == FEED_MEMORY)
-        return ingest->error = -ENOMEM;
-    if (misread && !envelope_read(text, len, &row)) {
+    int numbered = misread == FEED_OK       ? 1
+                   : misread == FEED_MEMORY ? -ENOMEM
+                                            : envelope_read(text, len, &row);
+    if (numbered < 0)
+        return ingest->error = numbered;
+    if (numbered == 0) {
         ingest->counts.malformed++;
         note_trouble(ingest, gateway, "malformed",
                      "Messages on this gateway's row topic are not rows: does another client "
                      "publish there?");
         return 0;
     }
-    /* Read a moment later it was JSON after all: there was no memory for it. */
-    if (misread == FEED_NOT_JSON)
-        return ingest->error = -ENOMEM;
     ingest->error = take_row(ingest, gateway, &row,
                              !misread                  ? NULL
                              : misread == FEED_VERSION ? "newer row"
@@ -508,8 +508,8 @@ static int retry_one(struct ingest *ingest, const struct copied *copied)
     struct feed_fault fault;
     const char *why;
     int misread = feed_row_decode(copied->text, copied->len, &row, &fault);
-    if (misread) /* what is in quarantine was JSON when it came */
-        return misread == FEED_MEMORY || misread == FEED_NOT_JSON ? -ENOMEM : 0;
+    if (misread)
+        return misread == FEED_MEMORY ? -ENOMEM : 0;
     int error = use_row(ingest, copied->gateway, &row, &why);
     return error || why ? error : store_drop_quarantine(ingest->store, copied->id);
 }

@@ -4,6 +4,7 @@
 #include <stdio.h>
 #include <string.h>
 
+#include "protocol/feed/json.h"
 #include "protocol/feed/stamp.h"
 #include "protocol/feed/topic.h"
 
@@ -341,16 +342,11 @@ static int check_version(const struct feed_reader *r)
 
 int feed_reader_open(struct feed_reader *r, const char *text, size_t len, struct feed_fault *fault)
 {
-    json_error_t error;
-    int rc = FEED_NOT_JSON;
     *r = (struct feed_reader){.object = NULL, .path = "", .fault = fault};
-    if (len > FEED_MESSAGE_MAX)
+    int rc = feed_json(text, len, &r->object);
+    if (rc != FEED_OK)
         return feed_reader_fail(r, "", rc);
-    r->object = json_loadb(text, len, JSON_REJECT_DUPLICATES, &error);
-    if (r->object == NULL) {
-        bool memory = json_error_code(&error) == json_error_out_of_memory;
-        return feed_reader_fail(r, "", memory ? FEED_MEMORY : FEED_NOT_JSON);
-    }
+    rc = FEED_NOT_JSON;
     if (is(r->object, JSON_OBJECT))
         rc = check_version(r);
     else

@@ -11,7 +11,7 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
 {
     struct feed_row row, envelope = {.n = 0};
     struct feed_fault fault;
-    bool found = envelope_read((const char *)data, size, &envelope);
+    bool found = envelope_read((const char *)data, size, &envelope) == 1;
     if (found && (envelope.n < 1 || envelope.oldest < 1 || envelope.oldest > envelope.n ||
                   strlen(envelope.spool) != FEED_ID_SIZE - 1))
         abort();
