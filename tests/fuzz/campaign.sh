@@ -15,6 +15,8 @@ mapfile -t names < <(ninja -C build-fuzz -t targets all | sed -n 's/^fuzz_\([a-z
 [ $# = 0 ] || names=("$@")
 nice -n 19 cmake --build --preset fuzz --target "${names[@]/#/fuzz_}" >/dev/null || exit 2
 mkdir -p build-fuzz/found build-fuzz/executions
+# A third faster: what is found is a file, and played again it says where the memory came from.
+export ASAN_OPTIONS=${ASAN_OPTIONS:-malloc_context_size=0:quarantine_size_mb=4}
 kept() { cat "build-fuzz/executions/$1" 2>/dev/null || echo 0; }
 
 # One turn of one target; what it finds stays as a file in build-fuzz/found.
