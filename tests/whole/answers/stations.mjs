@@ -23,7 +23,7 @@ export function dice(seed) {
 export class Station {
   constructor(trap, unit) {
     Object.assign(this, { trap, ...unit, fcnt: 0, entries: 0, tick: 0, interval: 15, sequence: 0,
-      answer: 0, fresh: false, last: -1, orders: [] });
+      answer: 0, flags: 0, fresh: false, last: -1, orders: [] });
   }
 
   // A regular report, packed from AIR.md's table; confirmed when it answers an order.
@@ -37,6 +37,7 @@ export class Station {
     b.writeUInt8(100, 15);
     b.writeUInt8(120, 16);
     b.writeUInt8(this.interval, 17);
+    b.writeUInt8(this.flags, 18);
     b.writeUInt8((this.sequence << 2) | this.answer, 20);
     const wants = confirmed || this.fresh;
     const frame = makeFrame(this, this.fcnt, b.toString('hex'), { confirmed: wants });
@@ -97,5 +98,6 @@ export class Oracle {
     this.orders += packet.getFPort() === 11 ? 1 : 0;
     this.by[gateway] = (this.by[gateway] ?? 0) + 1;
     station.hear(packet, fcnt);
+    return { devaddr, frame };
   }
 }

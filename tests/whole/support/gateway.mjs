@@ -43,13 +43,13 @@ ${world ? `[rehearsal]\nclock = ${world.path}\n` : ''}`);
   return Object.assign(gateway, { air, socket });
 }
 
-// Lines into the simulated radio; answers are kept.
-async function openAir(path) {
-  const socket = connectSocket(path);
+// Lines into the simulated radio, by the path of its socket or a port that leads there; answers are kept.
+export async function openAir(where) {
+  const socket = connectSocket(where);
   await new Promise((done, failed) => { socket.once('connect', done).once('error', failed); });
-  const air = { answers: '', close: () => socket.destroy() };
+  const air = { answers: '', gone: false, close: () => socket.destroy() };
   socket.on('data', (data) => { air.answers += data; });
-  socket.on('error', () => {});
+  socket.on('error', () => {}).on('close', () => { air.gone = true; });
   air.raw = (text) => new Promise((done) => { socket.write(text, done); });
   air.line = (hex, { rssi = -104.25, snr = -3.5, at, ...other } = {}) => {
     const c = { ...channel, ...other };
