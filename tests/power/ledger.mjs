@@ -6,7 +6,7 @@ import { identity } from './mailbox.mjs';
 export class Ledger {
   constructor(moment) {
     Object.assign(this, { moment, rows: new Map(), marks: new Map(), mail: new Map(), notices: new Map(),
-      acknowledged: new Map(), frames: new Map(), heard: new Set(), sent: 0, broken: [] });
+      acknowledged: new Map(), frames: new Map(), heard: new Set(), sent: 0, newest: 0, stored: 0, broken: [] });
   }
 
   // A frame goes on the air. Whether anybody hears it is not known.
@@ -25,6 +25,7 @@ export class Ledger {
 
   row({ spool, n, hash, frame }) {
     if (frame) this.heard.add(`${frame.devaddr} ${frame.fcnt}`);
+    this.newest = n;
     const key = `${spool} ${n}`, known = this.rows.get(key);
     if (known === undefined) this.rows.set(key, { spool, n, hash, at: this.moment(),
       id: frame ? `${frame.devaddr} ${frame.fcnt}` : null });
@@ -32,6 +33,7 @@ export class Ledger {
   }
 
   mark({ spool, n, hash }) {
+    this.stored = n;
     if (n > 0) this.marks.set(`${spool} ${n}`, { spool, n, hash, at: this.moment() });
   }
 

@@ -49,7 +49,6 @@ export class Play {
     if (!client) return false;
     client.on('error', () => {}).on('close', () => { machine.client = null; });
     client.on('message', (topic, text) => {
-      (globalThis.tops ??= new Map()).set(topic, `${globalThis.nn = (globalThis.nn ?? 0) + 1} ${this.slices} ${text.toString().slice(0, 900)}`);
       this.ledger.message(topic, text.toString());
       if (topic.includes('/stored/') && machine.heard) machine.working = true;
       if (topic.endsWith('/row')) machine.heard = true;
@@ -107,11 +106,11 @@ export class Play {
     await this.wait(machine);
   }
 
-  // The machine is slower than its clock: until the last frame has gone its way, if it does.
+  // The machine is slower than its clock: until the last frame is stored, if it is soon.
   async wait(machine) {
-    const { devaddr, fcnt } = this.stations.at(-1);
-    for (const end = Date.now() + 400; machine.on && Date.now() < end; await sleep(20))
-      if (this.ledger.heard.has(`${devaddr} ${fcnt - 1}`)) return;
+    const { devaddr, fcnt } = this.stations.at(-1), { heard } = this.ledger;
+    for (const end = Date.now() + 3000; machine.on && Date.now() < end; await sleep(20))
+      if (heard.has(`${devaddr} ${fcnt - 1}`) && this.ledger.stored >= this.ledger.newest) return;
   }
 
   listen(machine) {
