@@ -1,6 +1,6 @@
 // Pulls the plug of an emulated machine that runs a whole site, and looks whether anything that was promised is gone.
 // Usage: cuts.mjs FOLDER boots CUTS SEED    boots from what each cut left, again and again
-//        cuts.mjs FOLDER points POINTS SEED cuts three recorded runs at many points, two of them badly set up
+//        cuts.mjs FOLDER points POINTS SEED cuts recorded runs at many points: one as shipped, three badly set up
 // FOLDER holds disk.img and vmlinuz of image.sh.
 import { existsSync, readFileSync, statSync } from 'node:fs';
 import { join } from 'node:path';
