@@ -49,6 +49,20 @@ static void complain_read(struct publisher *p, uint64_t wanted, const char *why)
                   (unsigned long long)wanted, why);
 }
 
+/* A row that no message can hold must not hold up those behind it. */
+static int encode(struct publisher *p, struct feed_row *row, size_t *len)
+{
+    int error = feed_row_encode(row, p->text, sizeof p->text, len);
+    if (error == 0)
+        return 0;
+    log_error("Row %llu of the spool cannot be put into a message (%s) and is told as lost.",
+              (unsigned long long)row->n, feed_error_text(error));
+    row->kind = FEED_ROW_LOSS;
+    row->loss = (struct feed_loss){
+        .first = row->n, .last = row->n, .count = 1, .why = "not to be put into a message"};
+    return feed_row_encode(row, p->text, sizeof p->text, len);
+}
+
 /* 1: published; 0: nothing to publish or no room; negative: the spool cannot be read. */
 static int publish_one(struct publisher *p)
 {
@@ -68,7 +82,7 @@ static int publish_one(struct publisher *p)
             sd_event_exit(p->event, 1);
         return -EIO;
     }
-    error = feed_row_encode(&row, p->text, sizeof p->text, &len);
+    error = encode(p, &row, &len);
     if (error != 0) {
         complain_read(p, wanted, feed_error_text(error));
         return -EIO;
