@@ -30,6 +30,14 @@ const char *mail_server_certificate(void)
     return path;
 }
 
+void mail_server_end(void)
+{
+    char command[120];
+    snprintf(command, sizeof(command), "rm -rf '%s'", certificate_folder);
+    if (certificate_folder[0] != '\0' && system(command) != 0)
+        fprintf(stderr, "%s is left behind\n", certificate_folder);
+}
+
 static void run_server(const char *mode, const char *out, const char *auth, const char *faults)
 {
     char script[400], key[120];

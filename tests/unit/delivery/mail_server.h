@@ -12,7 +12,7 @@ struct mail_server {
     char folder[80]; /* what it received */
 };
 
-/* auth and faults may be "". Certificates come from mail_server_certify. */
+/* auth and faults may be "". Certificates come from mail_server_certificate(). */
 void mail_server_start(struct mail_server *server, const char *mode, const char *auth,
                        const char *faults);
 void mail_server_stop(struct mail_server *server);
@@ -24,5 +24,7 @@ char *mail_server_message(const struct mail_server *server, int n, size_t *len);
 int mail_server_logged(const struct mail_server *server, const char *begin);
 /* Makes a certificate for 127.0.0.1 with openssl, once; returns its path. */
 const char *mail_server_certificate(void);
+/* Removes it. */
+void mail_server_end(void);
 
 #endif

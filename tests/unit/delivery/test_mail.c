@@ -529,11 +529,18 @@ START_TEST(nonsense_is_refused_with_the_remedy)
 }
 END_TEST
 
+/* Once for all tests, which are processes of their own. */
+static void certify(void)
+{
+    (void)mail_server_certificate();
+}
+
 int main(void)
 {
     Suite *suite = suite_create("delivery_mail");
     TCase *tests = tcase_create("all");
     tcase_set_timeout(tests, 60);
+    tcase_add_unchecked_fixture(tests, certify, NULL);
     tcase_add_checked_fixture(tests, setup, teardown);
     tcase_add_test(tests, plain);
     tcase_add_test(tests, starttls_and_password);
@@ -563,6 +570,7 @@ int main(void)
     suite_add_tcase(suite, end);
     SRunner *runner = srunner_create(suite);
     srunner_run_all(runner, CK_ENV);
+    mail_server_end();
     int failed = srunner_ntests_failed(runner);
     srunner_free(runner);
     return failed != 0;

@@ -42,16 +42,21 @@ export function freePort() {
   });
 }
 
+// A test that fails leaves nothing behind.
+const children = new Set();
+process.on('exit', () => { for (const child of children) child.kill('SIGKILL'); });
+
 // A process whose output is kept; stop() ends it and waits for it. Nothing else is ever killed.
 export function start(command, args, options = {}) {
   const child = spawn(command, args, { stdio: ['ignore', 'pipe', 'pipe'], ...options });
   const running = { child, output: '', ended: false, code: null, signal: null };
-  process.on('exit', () => child.kill('SIGKILL')); // a test that fails leaves nothing behind
+  children.add(child);
   child.stdout.on('data', (data) => { running.output += data; });
   child.stderr.on('data', (data) => { running.output += data; });
   const closed = new Promise((done) => {
     child.on('error', (error) => { running.output += String(error); });
     child.on('close', (code, signal) => {
+      children.delete(child);
       Object.assign(running, { ended: true, code, signal });
       done();
     });
