@@ -217,23 +217,24 @@ static void full_prepare(struct scene *scene)
     medium_copy_put(SCENE_MACHINE, full_copy);
 }
 
+/* A step that is tried again adds only what is still missing. */
+static int fill_up_to(uint64_t wanted)
+{
+    uint64_t have = rows_there();
+    if (have < wanted)
+        fill((unsigned)have, (unsigned)(wanted - have));
+    return spool_commit(spool, now_s(2));
+}
+
 /* More comes than there is room for: first what nobody has is thinned, then history goes that all have. */
 static int full_play(struct scene *scene, unsigned step)
 {
-    if (step < 2) {
-        uint64_t wanted = full_rows + 150 * (step + 1), have = rows_there();
-        if (have < wanted)
-            fill((unsigned)have, (unsigned)(wanted - have));
-        return spool_commit(spool, now_s(2));
-    }
+    if (step < 2)
+        return fill_up_to(full_rows + 150 * (step + 1));
     if (step == 2)
         return mark_both(step, full_rows + 150);
-    if (step == 3) {
-        uint64_t wanted = full_rows + 600, have = rows_there();
-        if (have < wanted)
-            fill((unsigned)have, (unsigned)(wanted - have));
-        return spool_commit(spool, now_s(2));
-    }
+    if (step == 3)
+        return fill_up_to(full_rows + 600);
     scene->close(scene);
     return scene->open(scene);
 }
