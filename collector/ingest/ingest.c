@@ -29,7 +29,7 @@ struct told {
 };
 
 struct trouble {
-    char gateway[33], item[16], detail[200];
+    char gateway[33], item[16], detail[260];
 };
 
 struct list {
@@ -228,18 +228,18 @@ static int hear(struct ingest *ingest, const char *gateway, const struct feed_fr
 static int take_loss(struct ingest *ingest, const char *gateway, const char *spool,
                      const struct feed_loss *loss)
 {
-    char detail[200];
+    char rows[110], detail[260];
     ingest->counts.losses += loss->count;
     if (loss->first == loss->last && loss->count == 1)
-        snprintf(detail, sizeof detail,
-                 "Row %" PRIu64 " of this gateway no longer exists: %s. Passes are kept; their "
-                 "hours are less exact.",
-                 loss->first, loss->why);
+        snprintf(rows, sizeof rows, "Row %" PRIu64 " of this gateway no longer exists",
+                 loss->first);
     else
-        snprintf(detail, sizeof detail,
-                 "%" PRIu64 " rows of this gateway (%" PRIu64 " to %" PRIu64
-                 ") no longer exist: %s. Passes are kept; their hours are less exact.",
-                 loss->count, loss->first, loss->last, loss->why);
+        snprintf(rows, sizeof rows,
+                 "%" PRIu64 " rows of this gateway (%" PRIu64 " to %" PRIu64 ") no longer exist",
+                 loss->count, loss->first, loss->last);
+    bool damaged = strcmp(loss->why, FEED_LOSS_DAMAGED) == 0;
+    snprintf(detail, sizeof detail, "%s: %s. Passes are kept; their hours are less exact.%s", rows,
+             loss->why, damaged ? " Replace that card: it will lose more." : "");
     note_trouble(ingest, gateway, "loss", detail);
     return store_put_loss(ingest->store, gateway, spool, loss);
 }

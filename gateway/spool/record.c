@@ -203,8 +203,8 @@ int record_of_row(uint64_t n, const uint8_t *bytes, size_t len, struct record *r
     int error = record_unpack(bytes, len, record);
     if (error != -EBADMSG)
         return error;
-    *record = (struct record){
-        .kind = FEED_ROW_LOSS,
-        .loss = {.first = n, .last = n, .count = 1, .why = "damaged on its memory card"}};
+    *record =
+        (struct record){.kind = FEED_ROW_LOSS,
+                        .loss = {.first = n, .last = n, .count = 1, .why = FEED_LOSS_DAMAGED}};
     return 1;
 }

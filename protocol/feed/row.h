@@ -52,12 +52,14 @@ struct feed_clock {
     int64_t offset_ms; /* add to heard_ms of unsynchronised rows of that boot */
 };
 
+#define FEED_LOSS_DAMAGED "damaged on its memory card"
+
 /* Stands where the rows were: its own number is last, and the numbers first to last - 1 are not published
  * again, so whoever has first - 1 goes on to last. */
 struct feed_loss {
     uint64_t first, last; /* numbers of the rows given up, inclusive */
     uint64_t count;       /* frames given up; more than the span when some never had a number */
-    char why[32];         /* "spool full", "disk full", "damaged on its memory card" */
+    char why[32];         /* "spool full", "disk full", or FEED_LOSS_DAMAGED */
 };
 
 struct feed_row {
