@@ -14,7 +14,7 @@ rooms="air protocol/air ^air_ -
 feed protocol/feed ^feed_ -
 spool gateway/spool ^gateway_(boot|disk|record|spool|thinning) gateway,leases
 verify gateway/verify ^gateway_(verify|keyfile|settings) gateway
-publish gateway/publish ^gateway_(flow|publisher) simulation
+publish gateway/publish ^gateway_(flow|publisher|obeying) simulation
 ingest collector/ingest ^collector_ingest collector
 store collector/store ^(collector_|lease|order) collector,orders,leases
 notice collector/notice ^notice_ collector

@@ -1,5 +1,6 @@
 #include "tests/unit/gateway/fake_session.h"
 
+#include <check.h>
 #include <errno.h>
 #include <stdio.h>
 #include <string.h>
@@ -16,6 +17,8 @@ int session_open(struct session **session, sd_event *event, const struct session
 {
     (void)event;
     (void)settings;
+    if (fake.opens != 0)
+        return fake.opens;
     fake.open = true;
     fake.events = *events;
     snprintf(fake.will_topic, sizeof fake.will_topic, "%s", will->topic);
@@ -32,7 +35,7 @@ void session_close(struct session *session)
 
 bool session_is_connected(const struct session *session)
 {
-    (void)session;
+    ck_assert_ptr_eq(session, &fake);
     return fake.connected;
 }
 

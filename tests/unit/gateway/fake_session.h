@@ -16,6 +16,7 @@ struct fake_message {
 
 struct fake_session {
     bool open, connected, refuses; /* refuses: session_publish has no room */
+    int opens;                     /* what session_open answers */
     unsigned in_flight;
     char filters[SESSION_FILTERS_MAX][160], will_topic[160], will_text[FAKE_TEXT_MAX];
     unsigned filter_count;

@@ -89,6 +89,61 @@ START_TEST(a_connection_goes_back_to_the_mark)
 }
 END_TEST
 
+START_TEST(a_connection_gives_back_all_patience)
+{
+    flow_start(&flow, 1, 10);
+    drain(5, 0);
+    flow_tick(&flow, FLOW_PATIENCE_US);
+    flow_connected(&flow, FLOW_PATIENCE_US + 7);
+    drain(5, FLOW_PATIENCE_US + 7);
+    ck_assert_int_eq(flow_due_us(&flow), 2 * FLOW_PATIENCE_US + 7);
+}
+END_TEST
+
+/* Patience runs from the last progress, not from the last row; the first to lose it is next. */
+START_TEST(whoever_is_silent_longest_is_due_first)
+{
+    flow_start(&flow, 2, 10);
+    drain(5, 0);
+    drain(6, 4000000);
+    ck_assert_int_eq(flow_due_us(&flow), FLOW_PATIENCE_US);
+    flow_marked(&flow, 1, 2, 5000000);
+    ck_assert_int_eq(flow_due_us(&flow), FLOW_PATIENCE_US);
+    flow_marked(&flow, 0, 2, 6000000);
+    ck_assert_int_eq(flow_due_us(&flow), 5000000 + FLOW_PATIENCE_US);
+    flow_tick(&flow, flow_due_us(&flow));
+    ck_assert_uint_eq(flow_next(&flow, 6), 3);
+    ck_assert_uint_eq(flow.peers[0].next, 7);
+}
+END_TEST
+
+/* It has more than this run of the gateway has published. */
+START_TEST(a_mark_ahead_is_taken_as_it_is)
+{
+    flow_start(&flow, 1, 10);
+    flow_marked(&flow, 0, 7, 0);
+    ck_assert_uint_eq(flow_next(&flow, 20), 8);
+}
+END_TEST
+
+/* One is far ahead: what goes out for the other moves it neither back nor forth. */
+START_TEST(a_row_moves_only_who_waits_for_it)
+{
+    flow_start(&flow, 2, 10);
+    drain(10, 0);
+    flow_marked(&flow, 0, 10, 0);
+    drain(20, 0);
+    flow_marked(&flow, 0, 20, 1);
+    flow_marked(&flow, 1, 5, 1);
+    flow_marked(&flow, 1, 5, 2); /* lost what followed */
+    ck_assert_uint_eq(flow_next(&flow, 20), 6);
+    ck_assert_uint_eq(drain(20, 2), 10);
+    ck_assert_uint_eq(drain(25, 3), 5); /* for the first alone: the window of the other is full */
+    flow_marked(&flow, 1, 15, 4);
+    ck_assert_uint_eq(flow_next(&flow, 25), 16);
+}
+END_TEST
+
 START_TEST(a_dead_collector_does_not_hold_up_the_other)
 {
     flow_start(&flow, 2, 10);
@@ -142,6 +197,10 @@ int main(void)
     tcase_add_test(tests, a_mark_that_has_not_moved_means_go_on_from_here_once);
     tcase_add_test(tests, a_new_store_goes_back_to_the_beginning);
     tcase_add_test(tests, a_connection_goes_back_to_the_mark);
+    tcase_add_test(tests, a_connection_gives_back_all_patience);
+    tcase_add_test(tests, whoever_is_silent_longest_is_due_first);
+    tcase_add_test(tests, a_mark_ahead_is_taken_as_it_is);
+    tcase_add_test(tests, a_row_moves_only_who_waits_for_it);
     tcase_add_test(tests, a_dead_collector_does_not_hold_up_the_other);
     tcase_add_test(tests, two_collectors_in_step_share_each_publication);
     tcase_add_test(tests, a_gap_is_crossed_in_one_step);
