@@ -3,9 +3,9 @@
 #include <check.h>
 #include <math.h>
 #include <stdio.h>
-#include <stdlib.h>
 
 #include "protocol/air/airtime.h"
+#include "tests/suite.h"
 
 /* SX1276 datasheet section 4.1.1.7, in floating point and the letters used there; also AN1200.13.
  */
@@ -135,9 +135,5 @@ int main(void)
     tcase_add_test(tc, settings_outside_the_range);
     tcase_set_timeout(tc, 60);
     suite_add_tcase(suite, tc);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed == 0 ? EXIT_SUCCESS : EXIT_FAILURE;
+    return suite_run(suite);
 }

@@ -1,12 +1,12 @@
 /* protocol/air against published vectors; the source stands beside each. */
 #include <check.h>
 #include <stdio.h>
-#include <stdlib.h>
 #include <string.h>
 
 #include "protocol/air/airtime.h"
 #include "protocol/air/frame.h"
 #include "tests/reference/air/hex.h"
+#include "tests/suite.h"
 
 static void check_bytes(const uint8_t *got, const char *want_hex, size_t len)
 {
@@ -259,9 +259,5 @@ int main(void)
     tcase_add_test(tc, published_join_frames_refused);
     tcase_add_test(tc, message_types);
     suite_add_tcase(suite, tc);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed == 0 ? EXIT_SUCCESS : EXIT_FAILURE;
+    return suite_run(suite);
 }

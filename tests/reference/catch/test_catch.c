@@ -2,10 +2,10 @@
 #include <check.h>
 #include <math.h>
 #include <stdio.h>
-#include <stdlib.h>
 
 #include "collector/catch/interval.h"
 #include "collector/catch/proportion.h"
+#include "tests/suite.h"
 
 /* Beall 1942, Biometrika 32:243-262: insects on plots after six sprays; the data set InsectSprays of R. */
 static const double sprays[6][12] = {
@@ -147,9 +147,5 @@ int main(void)
     tcase_add_test(tests, newcombe_difference);
     tcase_add_test(tests, clustered_damage_is_worth_less);
     suite_add_tcase(suite, tests);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed ? EXIT_FAILURE : EXIT_SUCCESS;
+    return suite_run(suite);
 }

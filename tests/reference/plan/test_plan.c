@@ -2,9 +2,9 @@
 #include <errno.h>
 #include <math.h>
 #include <stdio.h>
-#include <stdlib.h>
 
 #include "collector/plan/plan.h"
+#include "tests/suite.h"
 
 static struct roster_block block_of(const char *name, double (*ring)[2], size_t points)
 {
@@ -161,9 +161,5 @@ int main(void)
     tcase_add_test(tests, faults_name_the_block);
     tcase_add_test(tests, a_mix_for_forty_traps);
     suite_add_tcase(suite, tests);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed ? EXIT_FAILURE : EXIT_SUCCESS;
+    return suite_run(suite);
 }

@@ -6,6 +6,7 @@
 
 #include "collector/season/degree_days.h"
 #include "collector/season/sun.h"
+#include "tests/suite.h"
 
 /* Zalom, Goodell, Wilson, Barnett and Bentley 1983, "Degree-Days: The Calculation and Use of Heat
  * Units in Pest Management", University of California leaflet 21373, table 7: thresholds 55 and 90
@@ -183,9 +184,5 @@ int main(void)
     tcase_add_test(tests, the_far_north_has_days_without_sunrise);
     tcase_add_test(tests, every_day_of_a_year_is_in_order_at_any_longitude);
     suite_add_tcase(suite, tests);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed ? EXIT_FAILURE : EXIT_SUCCESS;
+    return suite_run(suite);
 }

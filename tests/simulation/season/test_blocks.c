@@ -17,6 +17,7 @@
 #include "deploy/rehearsal/dice.h"
 #include "deploy/rehearsal/place.h"
 #include "deploy/rehearsal/wasps.h"
+#include "tests/suite.h"
 
 enum {
     HOUR_S = 3600,
@@ -405,9 +406,5 @@ int main(void)
     tcase_set_timeout(tests, 1800);
     tcase_add_loop_test(tests, what_is_said_of_blocks_is_true, 0, 2);
     suite_add_tcase(suite, tests);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed != 0;
+    return suite_run(suite);
 }

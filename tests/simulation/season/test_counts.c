@@ -10,6 +10,7 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "tests/suite.h"
 #include "watch.h"
 
 enum {
@@ -253,9 +254,5 @@ int main(void)
     tcase_set_timeout(tests, 3600);
     tcase_add_test(tests, marks_are_true);
     suite_add_tcase(suite, tests);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed != 0;
+    return suite_run(suite);
 }

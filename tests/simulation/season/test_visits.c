@@ -14,6 +14,7 @@
 #include <unistd.h>
 
 #include "forecasts.h"
+#include "tests/suite.h"
 #include "watch.h"
 
 enum {
@@ -393,9 +394,5 @@ int main(void)
     tcase_add_test(tests, visits_by_law);
     tcase_add_test(tests, other_summers);
     suite_add_tcase(suite, tests);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed != 0;
+    return suite_run(suite);
 }

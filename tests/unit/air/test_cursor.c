@@ -1,9 +1,9 @@
 #include <check.h>
-#include <stdlib.h>
 #include <string.h>
 
 #include "protocol/air/cursor.h"
 #include "protocol/air/error.h"
+#include "tests/suite.h"
 
 START_TEST(reads_little_endian)
 {
@@ -69,9 +69,5 @@ int main(void)
     tcase_add_test(tc, writer_stops_at_its_end);
     tcase_add_test(tc, every_error_has_its_words);
     suite_add_tcase(suite, tc);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed == 0 ? EXIT_SUCCESS : EXIT_FAILURE;
+    return suite_run(suite);
 }

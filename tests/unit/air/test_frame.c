@@ -1,8 +1,8 @@
 #include <check.h>
-#include <stdlib.h>
 #include <string.h>
 
 #include "protocol/air/frame.h"
+#include "tests/suite.h"
 
 static struct air_keys keys;
 
@@ -269,9 +269,5 @@ int main(void)
     tcase_add_test(tc, key_check_names_the_pair);
     tcase_add_test(tc, freeing_wipes);
     suite_add_tcase(suite, tc);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed == 0 ? EXIT_SUCCESS : EXIT_FAILURE;
+    return suite_run(suite);
 }

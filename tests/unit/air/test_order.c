@@ -1,8 +1,8 @@
 #include <check.h>
-#include <stdlib.h>
 #include <string.h>
 
 #include "protocol/air/order.h"
+#include "tests/suite.h"
 
 static const struct {
     struct air_order order;
@@ -151,9 +151,5 @@ int main(void)
     tcase_add_loop_test(tc, decoding_refuses, 0, sizeof out_of_range / sizeof out_of_range[0]);
     tcase_add_test(tc, encoding_refuses);
     suite_add_tcase(suite, tc);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed == 0 ? EXIT_SUCCESS : EXIT_FAILURE;
+    return suite_run(suite);
 }

@@ -1,8 +1,8 @@
 #include <check.h>
-#include <stdlib.h>
 #include <string.h>
 
 #include "protocol/air/report.h"
+#include "tests/suite.h"
 
 static struct air_report regular(void)
 {
@@ -301,9 +301,5 @@ int main(void)
     tcase_add_test(tc, decoding_refuses);
     tcase_add_test(tc, reserved_codes);
     suite_add_tcase(suite, tc);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed == 0 ? EXIT_SUCCESS : EXIT_FAILURE;
+    return suite_run(suite);
 }

@@ -1,10 +1,10 @@
 /* Who is answered, with which counter, and when: leases, blocks, orders, one transmission at a time. The frames
  * down are checked by a second implementation in tests/whole/answers. */
 #include <check.h>
-#include <stdlib.h>
 #include <string.h>
 
 #include "gateway/answer/answer.h"
+#include "tests/suite.h"
 
 enum { UNIT = 0x01A2B3C4, OTHER = 0x01A2B3C5, NOW = 1793000000 };
 
@@ -435,9 +435,5 @@ int main(void)
     tcase_add_test(all, unconfirmed_only_for_an_order);
     tcase_add_test(all, rx1_of_a_stock_stack);
     suite_add_tcase(suite, all);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed == 0 ? 0 : 1;
+    return suite_run(suite);
 }

@@ -13,6 +13,7 @@
 
 #include "gateway/answer/answer.h"
 #include "gateway/region/duty_file.h"
+#include "tests/suite.h"
 
 enum { UNITS = 100, START = 1793000000, DAY = 86400, SENDINGS = 60000 };
 enum { LIMIT_PPM = 10000 }; /* 1 %: EN 300 220-2 V3.2.1 table B.1, band M (868.0 to 868.6 MHz) */
@@ -187,9 +188,5 @@ int main(void)
     tcase_set_timeout(all, 60);
     tcase_add_test(all, a_day_with_restarts);
     suite_add_tcase(suite, all);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed == 0 ? 0 : 1;
+    return suite_run(suite);
 }

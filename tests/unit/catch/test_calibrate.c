@@ -2,9 +2,9 @@
 #include <check.h>
 #include <math.h>
 #include <stdio.h>
-#include <stdlib.h>
 
 #include "collector/catch/calibrate.h"
+#include "tests/suite.h"
 #include "tests/unit/catch/chance.h"
 
 enum { TRAPS = 30 };
@@ -112,9 +112,5 @@ int main(void)
     tcase_add_test(tests, old_or_few_counts_do_not_calibrate);
     tcase_add_test(tests, bees_are_told);
     suite_add_tcase(suite, tests);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed ? EXIT_FAILURE : EXIT_SUCCESS;
+    return suite_run(suite);
 }

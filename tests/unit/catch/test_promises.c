@@ -7,6 +7,7 @@
 #include "collector/catch/change.h"
 #include "collector/catch/interval.h"
 #include "collector/catch/side.h"
+#include "tests/suite.h"
 #include "tests/unit/catch/chance.h"
 
 enum { MOST = 80 };
@@ -353,9 +354,5 @@ int main(void)
     tcase_add_test(tests, one_hot_trap_is_no_side);
     tcase_add_test(tests, a_hot_stretch_is_found_across_the_seam);
     suite_add_tcase(suite, tests);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed ? EXIT_FAILURE : EXIT_SUCCESS;
+    return suite_run(suite);
 }

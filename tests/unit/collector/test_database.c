@@ -8,6 +8,7 @@
 #include <unistd.h>
 
 #include "collector/store/database.h"
+#include "tests/suite.h"
 
 enum { NOW_S = 1788000000 };
 
@@ -162,9 +163,5 @@ int main(void)
     tcase_add_test(tests, a_store_without_its_id_is_set_aside);
     tcase_add_test(tests, an_upgrade_is_whole_or_none);
     suite_add_tcase(suite, tests);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed == 0 ? EXIT_SUCCESS : EXIT_FAILURE;
+    return suite_run(suite);
 }

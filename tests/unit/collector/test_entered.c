@@ -10,6 +10,7 @@
 
 #include "collector/store/database.h"
 #include "collector/store/entered.h"
+#include "tests/suite.h"
 
 static char folder[] = "/tmp/edgerow-entered-XXXXXX";
 static char store_path[100], entered_path[100];
@@ -287,10 +288,7 @@ int main(void)
     tcase_add_test(tcase, what_nobody_means_is_refused);
     tcase_add_test(tcase, who_makes_the_second_file_gives_it_away);
     suite_add_tcase(suite, tcase);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
+    int failed = suite_run(suite);
     snprintf(command, sizeof command, "rm -rf %s", folder);
     failed += system(command) != 0;
     return failed ? EXIT_FAILURE : EXIT_SUCCESS;

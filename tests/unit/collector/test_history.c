@@ -11,6 +11,7 @@
 #include <string.h>
 
 #include "collector/store/history.h"
+#include "tests/suite.h"
 #include "tests/unit/collector/station.h"
 
 enum { ROWS_MAX = 60000, AIR_MS = 60 };
@@ -420,10 +421,7 @@ int main(void)
     tcase_add_test(tcase, wrong_clocks);
     tcase_add_test(tcase, suffixes);
     suite_add_tcase(suite, tcase);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
+    int failed = suite_run(suite);
     zone_close(zone);
     return failed ? EXIT_FAILURE : EXIT_SUCCESS;
 }

@@ -7,6 +7,7 @@
 #include <string.h>
 #include <unistd.h>
 
+#include "tests/suite.h"
 #include "tests/unit/collector/desk.h"
 
 /* The sanitizers make each world several times longer, and see in one what they would see in four. */
@@ -365,10 +366,7 @@ int main(void)
     tcase_add_test(tcase, a_quiet_unit_is_read_further_back);
     tcase_add_test(tcase, many_units);
     suite_add_tcase(suite, tcase);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
+    int failed = suite_run(suite);
     failed += desk_end();
     return failed ? EXIT_FAILURE : EXIT_SUCCESS;
 }

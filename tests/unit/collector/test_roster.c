@@ -9,6 +9,7 @@
 
 #include "collector/roster/parts.h"
 #include "collector/site.h"
+#include "tests/suite.h"
 
 static struct zone *zone;
 static struct roster_fault fault;
@@ -365,10 +366,7 @@ int main(void)
     tcase_add_test(tcase, site);
     tcase_add_test(tcase, the_manual_pages_agree);
     suite_add_tcase(suite, tcase);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
+    int failed = suite_run(suite);
     zone_close(zone);
     return failed ? EXIT_FAILURE : EXIT_SUCCESS;
 }

@@ -5,6 +5,7 @@
 #include <string.h>
 
 #include "collector/store/series.h"
+#include "tests/suite.h"
 
 #define HOUR_MS INT64_C(3600000)
 #define NOON_MS (INT64_C(1785565800000)) /* 2026-08-01T06:30:00Z, noon in India */
@@ -264,10 +265,7 @@ int main(void)
     tcase_add_test(tcase, extremes);
     tcase_add_test(tcase, taken_back);
     suite_add_tcase(suite, tcase);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
+    int failed = suite_run(suite);
     zone_close(zone);
     return failed ? EXIT_FAILURE : EXIT_SUCCESS;
 }

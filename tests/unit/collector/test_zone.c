@@ -8,6 +8,7 @@
 #include <time.h>
 
 #include "collector/store/zone.h"
+#include "tests/suite.h"
 
 static int64_t utc(int year, int month, int day, int hour, int minute)
 {
@@ -187,9 +188,5 @@ int main(void)
     tcase_add_test(tcase, refuses_names);
     tcase_add_test(tcase, leaves_the_process_alone);
     suite_add_tcase(suite, tcase);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed ? EXIT_FAILURE : EXIT_SUCCESS;
+    return suite_run(suite);
 }

@@ -12,6 +12,7 @@
 
 #include "common/clock.h"
 #include "common/log.h"
+#include "tests/suite.h"
 
 /* Linked with --wrap, so that a step of the machine's clock needs no right to set it. */
 static int64_t shift_s;
@@ -417,9 +418,5 @@ int main(void)
     tcase_add_test(cases, the_connection_comes_back);
     tcase_add_test(cases, the_boot_has_a_name);
     suite_add_tcase(suite, cases);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed ? EXIT_FAILURE : EXIT_SUCCESS;
+    return suite_run(suite);
 }

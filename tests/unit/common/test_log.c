@@ -7,6 +7,7 @@
 #include <unistd.h>
 
 #include "common/log.h"
+#include "tests/suite.h"
 
 static char captured[8192];
 
@@ -144,9 +145,5 @@ int main(void)
     tcase_add_test(cases, errno_survives);
     tcase_add_test(cases, a_gate_opens_once_a_minute_and_counts);
     suite_add_tcase(suite, cases);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed ? EXIT_FAILURE : EXIT_SUCCESS;
+    return suite_run(suite);
 }

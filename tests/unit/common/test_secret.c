@@ -7,6 +7,7 @@
 #include <unistd.h>
 
 #include "common/settings.h"
+#include "tests/suite.h"
 
 static char folder[32], path[64], text[64];
 static struct settings_fault fault;
@@ -101,9 +102,5 @@ int main(void)
     tcase_add_test(cases, a_secret_of_another_user_is_refused);
     tcase_add_test(cases, what_is_no_secret_is_refused);
     suite_add_tcase(suite, cases);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed ? EXIT_FAILURE : EXIT_SUCCESS;
+    return suite_run(suite);
 }

@@ -7,6 +7,7 @@
 #include <unistd.h>
 
 #include "common/settings.h"
+#include "tests/suite.h"
 
 struct radio {
     char *device;
@@ -265,9 +266,5 @@ int main(void)
     tcase_add_test(cases, a_zero_byte_is_refused);
     tcase_add_test(cases, a_file_is_read_from_its_folder);
     suite_add_tcase(suite, cases);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed ? EXIT_FAILURE : EXIT_SUCCESS;
+    return suite_run(suite);
 }

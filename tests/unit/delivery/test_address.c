@@ -1,10 +1,10 @@
 /* Addresses: what a person may write, and what must not get through. */
 #include <check.h>
 #include <errno.h>
-#include <stdlib.h>
 #include <string.h>
 
 #include "collector/delivery/address.h"
+#include "tests/suite.h"
 
 START_TEST(good_ones)
 {
@@ -93,9 +93,5 @@ int main(void)
     tcase_add_test(tests, bad_ones);
     tcase_add_test(tests, long_ones);
     suite_add_tcase(suite, tests);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed != 0;
+    return suite_run(suite);
 }

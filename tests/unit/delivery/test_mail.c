@@ -11,6 +11,7 @@
 #include "collector/delivery/delivery.h"
 #include "collector/delivery/outbox.h"
 #include "mail_server.h"
+#include "tests/suite.h"
 
 static const int64_t START_S = 1786000000;
 
@@ -568,10 +569,7 @@ int main(void)
     tcase_add_checked_fixture(end, setup, teardown);
     tcase_add_loop_test(end, a_dead_server_does_not_hold_up_the_end, 0, 2);
     suite_add_tcase(suite, end);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
+    int failed = suite_run(suite);
     mail_server_end();
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
     return failed != 0;
 }

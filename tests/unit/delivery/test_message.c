@@ -7,6 +7,7 @@
 #include <unistd.h>
 
 #include "collector/delivery/message.h"
+#include "tests/suite.h"
 
 static char folder[80];
 static uint64_t seed = 1;
@@ -188,9 +189,5 @@ int main(void)
     tcase_add_test(tests, the_identity_is_the_same_for_the_same_message);
     tcase_add_test(tests, any_bytes_give_ascii);
     suite_add_tcase(suite, tests);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed != 0;
+    return suite_run(suite);
 }

@@ -1,8 +1,8 @@
 /* The golden messages: written byte for byte, and read back. */
 #include <check.h>
-#include <stdlib.h>
 #include <string.h>
 
+#include "tests/suite.h"
 #include "tests/unit/feed/golden.h"
 #include "tests/unit/feed/samples.h"
 
@@ -63,9 +63,5 @@ int main(void)
     tcase_add_loop_test(all, read_back, 0, (int)sample_count);
     tcase_add_loop_test(all, report_is_the_payload, 0, 3);
     suite_add_tcase(suite, all);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed == 0 ? EXIT_SUCCESS : EXIT_FAILURE;
+    return suite_run(suite);
 }

@@ -4,6 +4,7 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "tests/suite.h"
 #include "tests/unit/feed/message.h"
 
 enum { ROUNDS = 10000 };
@@ -130,9 +131,5 @@ int main(void)
     tcase_add_loop_test(all, nothing_is_forgotten, 0, sizeof unrounded / sizeof unrounded[0]);
     tcase_add_test(all, a_row_comes_back_whole);
     suite_add_tcase(suite, all);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed == 0 ? EXIT_SUCCESS : EXIT_FAILURE;
+    return suite_run(suite);
 }

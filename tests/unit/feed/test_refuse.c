@@ -5,6 +5,7 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "tests/suite.h"
 #include "tests/unit/feed/golden.h"
 #include "tests/unit/feed/samples.h"
 
@@ -305,9 +306,5 @@ int main(void)
     tcase_add_test(all, every_error_has_a_text);
     tcase_add_test(all, orders_have_words);
     suite_add_tcase(suite, all);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed == 0 ? EXIT_SUCCESS : EXIT_FAILURE;
+    return suite_run(suite);
 }

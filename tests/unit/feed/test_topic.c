@@ -1,11 +1,11 @@
 /* Topics and instants. */
 #include <check.h>
-#include <stdlib.h>
 #include <string.h>
 
 #include "protocol/feed/error.h"
 #include "protocol/feed/stamp.h"
 #include "protocol/feed/topic.h"
+#include "tests/suite.h"
 
 static const struct {
     struct feed_topic topic;
@@ -176,9 +176,5 @@ int main(void)
     tcase_add_test(stamps, no_instants);
     suite_add_tcase(suite, topics);
     suite_add_tcase(suite, stamps);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed == 0 ? EXIT_SUCCESS : EXIT_FAILURE;
+    return suite_run(suite);
 }

@@ -1,7 +1,7 @@
 #include <check.h>
-#include <stdlib.h>
 
 #include "gateway/spool/boot.h"
+#include "tests/suite.h"
 
 START_TEST(a_synchronised_boot_needs_no_correction)
 {
@@ -55,9 +55,5 @@ int main(void)
     tcase_add_test(tests, one_offset_corrects_them_all);
     tcase_add_test(tests, once_synchronised_stays_so_for_the_boot);
     suite_add_tcase(suite, tests);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed == 0 ? EXIT_SUCCESS : EXIT_FAILURE;
+    return suite_run(suite);
 }

@@ -13,6 +13,7 @@
 #include "gateway/spool/disk.h"
 #include "gateway/spool/spool.h"
 #include "gateway/spool/sql.h"
+#include "tests/suite.h"
 
 #define MIB     (UINT64_C(1) << 20)
 #define START_S INT64_C(1790000000)
@@ -282,9 +283,5 @@ int main(void)
     tcase_add_test(tests, damaged_rows_hold_up_nothing);
     tcase_add_test(tests, what_cannot_be_set_aside_stays);
     suite_add_tcase(suite, tests);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed == 0 ? EXIT_SUCCESS : EXIT_FAILURE;
+    return suite_run(suite);
 }

@@ -1,7 +1,7 @@
 #include <check.h>
-#include <stdlib.h>
 
 #include "gateway/publish/flow.h"
+#include "tests/suite.h"
 
 static struct flow flow;
 
@@ -205,9 +205,5 @@ int main(void)
     tcase_add_test(tests, two_collectors_in_step_share_each_publication);
     tcase_add_test(tests, a_gap_is_crossed_in_one_step);
     suite_add_tcase(suite, tests);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed == 0 ? EXIT_SUCCESS : EXIT_FAILURE;
+    return suite_run(suite);
 }

@@ -9,6 +9,7 @@
 #include <unistd.h>
 
 #include "gateway/verify/keyfile.h"
+#include "tests/suite.h"
 
 #define HEADER "devaddr,nwk_skey,app_skey\n"
 #define NWK    "44024241ed4ce9a68c6a8bc055233fd3"
@@ -139,9 +140,5 @@ int main(void)
     tcase_add_test(tests, refusals_say_where_and_what);
     tcase_add_test(tests, a_file_that_others_may_read_is_refused);
     suite_add_tcase(suite, tests);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed == 0 ? EXIT_SUCCESS : EXIT_FAILURE;
+    return suite_run(suite);
 }

@@ -1,9 +1,9 @@
 /* What the gateway does with what it is told: stored marks, leases, orders. */
 #include <check.h>
-#include <stdlib.h>
 #include <string.h>
 
 #include "protocol/feed/topic.h"
+#include "tests/suite.h"
 #include "tests/unit/gateway/voice.h"
 
 /* The broker keeps the last marks. They come with every connection, and ask for nothing again. */
@@ -156,9 +156,5 @@ int main(void)
     tcase_add_test(tests, a_mark_that_contradicts_gives_the_spool_a_new_id);
     tcase_add_test(tests, leases_and_orders_of_their_own_unit_are_handed_on);
     suite_add_tcase(suite, tests);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed == 0 ? EXIT_SUCCESS : EXIT_FAILURE;
+    return suite_run(suite);
 }

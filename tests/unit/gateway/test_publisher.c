@@ -1,11 +1,11 @@
 /* What the gateway says to the broker, and when. */
 #include <check.h>
 #include <errno.h>
-#include <stdlib.h>
 #include <string.h>
 
 #include "gateway/publish/courier.h"
 #include "protocol/feed/presence.h"
+#include "tests/suite.h"
 #include "tests/unit/gateway/voice.h"
 
 START_TEST(says_who_it_is_and_listens_to_who_decides)
@@ -342,9 +342,5 @@ int main(void)
     tcase_add_test(tests, a_row_that_no_message_can_hold_is_told_as_lost);
     tcase_add_test(tests, a_session_that_cannot_be_made_is_told);
     suite_add_tcase(suite, tests);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed == 0 ? EXIT_SUCCESS : EXIT_FAILURE;
+    return suite_run(suite);
 }

@@ -1,12 +1,12 @@
 #include <check.h>
 #include <errno.h>
-#include <stdlib.h>
 #include <string.h>
 
 #include <mbedtls/md.h>
 
 #include "gateway/spool/chain.h"
 #include "gateway/spool/record.h"
+#include "tests/suite.h"
 
 static struct record sample(void)
 {
@@ -202,9 +202,5 @@ int main(void)
     tcase_add_test(tests, a_row_without_a_check_is_still_read);
     tcase_add_test(tests, the_chain_is_sha_256);
     suite_add_tcase(suite, tests);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed == 0 ? EXIT_SUCCESS : EXIT_FAILURE;
+    return suite_run(suite);
 }

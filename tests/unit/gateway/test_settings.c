@@ -5,6 +5,7 @@
 #include <unistd.h>
 
 #include "gateway/settings.h"
+#include "tests/suite.h"
 
 #define HEAD                                                                                       \
     "[gateway]\nname = north\nsite = hill\n[broker]\n[spool]\n[keys]\n[collectors]\nnames = "      \
@@ -107,9 +108,5 @@ int main(void)
     tcase_add_test(tests, what_does_not_fit_together_is_refused);
     tcase_add_test(tests, the_manual_page_agrees);
     suite_add_tcase(suite, tests);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed == 0 ? EXIT_SUCCESS : EXIT_FAILURE;
+    return suite_run(suite);
 }

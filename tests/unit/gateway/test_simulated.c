@@ -8,6 +8,7 @@
 
 #include "gateway/radio/simulated_line.h"
 #include "gateway/settings.h"
+#include "tests/suite.h"
 
 #define REST "frequency 868100000 bandwidth 125000 sf 7 rssi -101.5 snr -7.25"
 
@@ -255,9 +256,5 @@ int main(void)
     tcase_add_test(sockets, a_socket_in_use_is_refused_a_dead_one_replaced);
     tcase_add_test(sockets, what_is_sent_reaches_every_program);
     suite_add_tcase(suite, sockets);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed == 0 ? EXIT_SUCCESS : EXIT_FAILURE;
+    return suite_run(suite);
 }

@@ -12,6 +12,7 @@
 
 #include "gateway/spool/chain.h"
 #include "gateway/spool/spool.h"
+#include "tests/suite.h"
 #include "tests/unit/gateway/faulty_disk.h"
 
 #define MIB     (UINT64_C(1) << 20)
@@ -589,9 +590,5 @@ int main(void)
     tcase_add_test(tests, a_new_id_publishes_what_is_held_again);
     tcase_add_loop_test(tests, every_fault_of_the_disk_is_survived, 0, 2);
     suite_add_tcase(suite, tests);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed == 0 ? EXIT_SUCCESS : EXIT_FAILURE;
+    return suite_run(suite);
 }

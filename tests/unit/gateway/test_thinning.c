@@ -1,10 +1,10 @@
 /* The rule of giving up, on the policy itself and on the queue in memory. */
 #include <check.h>
-#include <stdlib.h>
 #include <string.h>
 
 #include "gateway/spool/queue.h"
 #include "gateway/spool/thinning.h"
+#include "tests/suite.h"
 
 static struct thinning_series series(uint32_t devaddr, uint16_t epoch)
 {
@@ -107,9 +107,5 @@ int main(void)
     tcase_add_test(tests, a_full_queue_keeps_each_series_ends);
     tcase_add_test(tests, a_queue_of_strangers_drops_the_oldest);
     suite_add_tcase(suite, tests);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed == 0 ? EXIT_SUCCESS : EXIT_FAILURE;
+    return suite_run(suite);
 }

@@ -8,6 +8,7 @@
 
 #include "gateway/region/load.h"
 #include "gateway/traffic.h"
+#include "tests/suite.h"
 
 #define SECOND_US INT64_C(1000000)
 
@@ -208,17 +209,10 @@ int main(void)
 {
     Suite *suite = suite_create("traffic");
     TCase *tests = tcase_create("traffic");
-    SRunner *runner;
-    int failed;
-
     tcase_add_test(tests, measured_agrees_with_predicted);
     tcase_add_test(tests, distance_is_told_from_collision);
     tcase_add_test(tests, jumps_are_no_loss);
     tcase_add_test(tests, old_slices_are_forgotten);
     suite_add_tcase(suite, tests);
-    runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed ? EXIT_FAILURE : EXIT_SUCCESS;
+    return suite_run(suite);
 }

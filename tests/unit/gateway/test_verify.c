@@ -1,10 +1,10 @@
 /* Verdicts on frames. The keys and the first frame are a published worked example (lora-packet's tests,
  * npm 0.9.3), with its address moved into the range personalised units may use. */
 #include <check.h>
-#include <stdlib.h>
 #include <string.h>
 
 #include "gateway/verify/verify.h"
+#include "tests/suite.h"
 
 static const uint8_t nwk[16] = {0x44, 0x02, 0x42, 0x41, 0xed, 0x4c, 0xe9, 0xa6,
                                 0x8c, 0x6a, 0x8b, 0xc0, 0x55, 0x23, 0x3f, 0xd3};
@@ -256,9 +256,5 @@ int main(void)
     tcase_add_test(verdicts, options_are_skipped);
     tcase_add_test(verdicts, a_new_table_inherits_counters_of_unchanged_keys);
     suite_add_tcase(suite, verdicts);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed == 0 ? EXIT_SUCCESS : EXIT_FAILURE;
+    return suite_run(suite);
 }

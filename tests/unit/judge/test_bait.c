@@ -5,6 +5,7 @@
 
 #include "collector/judge/bait.h"
 #include "protocol/air/report.h"
+#include "tests/suite.h"
 
 enum { DAY_S = 86400 };
 static const int64_t NOW_S = 1786000000;
@@ -234,9 +235,5 @@ int main(void)
     tcase_add_test(tests, silent_and_new);
     tcase_add_test(tests, nothing_known_is_no_trap_for_arithmetic);
     suite_add_tcase(suite, tests);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed != 0;
+    return suite_run(suite);
 }

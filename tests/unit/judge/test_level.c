@@ -13,6 +13,7 @@
 #include "collector/judge/robust.h"
 #include "collector/judge/weather.h"
 #include "pretend.h"
+#include "tests/suite.h"
 
 enum { HOUR_S = 3600, AHEAD_HOURS = 72, MORNING = 6, FIRST_DAY = 14, LAST_DAY = PRETEND_DAYS - 5 };
 
@@ -490,9 +491,5 @@ int main(void)
     tcase_add_test(tests, a_raft_is_no_bait);
     tcase_add_test(tests, tilted_hours_teach_nothing);
     suite_add_tcase(suite, tests);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed != 0;
+    return suite_run(suite);
 }

@@ -7,6 +7,7 @@
 #include "collector/judge/demand.h"
 #include "collector/judge/robust.h"
 #include "collector/judge/weather.h"
+#include "tests/suite.h"
 
 /* FAO Irrigation and Drainage Paper 56 (Allen et al. 1998), example 8: 3 September (day 246) at 20 degrees south. */
 START_TEST(radiation_example_8)
@@ -239,9 +240,5 @@ int main(void)
     tcase_add_test(tests, dryness_by_humidity_or_by_the_coolest_hour);
     tcase_add_test(tests, the_law_of_losses_is_found);
     suite_add_tcase(suite, tests);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed != 0;
+    return suite_run(suite);
 }

@@ -9,6 +9,7 @@
 #include <string.h>
 
 #include "collector/judge/silence.h"
+#include "tests/suite.h"
 
 enum { SEASON_REPORTS = 180 * 96, STATIONS = 120, INTERVAL_S = 900 };
 static const double MOST_ALARMS = 0.02; /* a station and season */
@@ -237,9 +238,5 @@ int main(void)
     tcase_add_test(tests, many_at_once_are_one_cause);
     tcase_add_test(tests, a_late_report_takes_a_loss_back);
     suite_add_tcase(suite, tests);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed != 0;
+    return suite_run(suite);
 }

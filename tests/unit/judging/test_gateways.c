@@ -2,6 +2,7 @@
 #include <check.h>
 #include <stdio.h>
 
+#include "tests/suite.h"
 #include "vineyard.h"
 
 enum { HOUR = 3600, DAY = 86400 };
@@ -241,9 +242,5 @@ int main(void)
     tcase_add_test(tests, a_long_silent_station_is_not_new);
     tcase_add_test(tests, the_broker_away_blames_nobody);
     suite_add_tcase(suite, tests);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed != 0;
+    return suite_run(suite);
 }

@@ -3,10 +3,10 @@
 #include <errno.h>
 #include <math.h>
 #include <stdio.h>
-#include <stdlib.h>
 #include <string.h>
 #include <time.h>
 
+#include "tests/suite.h"
 #include "vineyard.h"
 
 enum { HOUR = 3600, DAY = 86400 };
@@ -398,9 +398,5 @@ int main(void)
     tcase_add_test(tests, the_weeks_catch_comes_on_monday);
     tcase_add_test(tests, a_run_is_cheap);
     suite_add_tcase(suite, tests);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed != 0;
+    return suite_run(suite);
 }

@@ -1,10 +1,10 @@
 /* Orders in the store: one at a time, and what a report says of them. */
 #include <check.h>
 #include <errno.h>
-#include <stdlib.h>
 #include <string.h>
 
 #include "collector/order/order.h"
+#include "tests/suite.h"
 
 enum { UNIT = 0x01A2B3C4, NOW = 1793000000, DAY = 86400 };
 
@@ -113,9 +113,5 @@ int main(void)
     tcase_add_test(all, answers);
     tcase_add_test(all, each);
     suite_add_tcase(suite, all);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed == 0 ? 0 : 1;
+    return suite_run(suite);
 }

@@ -1,9 +1,9 @@
 /* Which gateway is given a unit, when, and with which counters. */
 #include <check.h>
-#include <stdlib.h>
 #include <string.h>
 
 #include "collector/lease/keep.h"
+#include "tests/suite.h"
 
 enum { UNIT = 0x01A2B3C4, KEY = 0x5328320C, START = 1793000000 };
 #define BARN_RUN "00000000000000b1"
@@ -478,9 +478,5 @@ int main(void)
     tcase_add_test(all, kept_before_it_is_said);
     tcase_add_test(all, strength);
     suite_add_tcase(suite, all);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed == 0 ? 0 : 1;
+    return suite_run(suite);
 }

@@ -6,6 +6,7 @@
 #include <string.h>
 
 #include "collector/notice/engine.h"
+#include "tests/suite.h"
 
 enum { MINUTE = 60, HOUR = 3600, DAY = 86400, STEP = 15 * MINUTE };
 
@@ -573,9 +574,5 @@ int main(void)
     tcase_add_test(tests, no_memory_is_never_passed_over);
     tcase_add_test(tests, random_lives_keep_their_promises);
     suite_add_tcase(suite, tests);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed != 0;
+    return suite_run(suite);
 }

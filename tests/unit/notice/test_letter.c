@@ -5,6 +5,7 @@
 #include <string.h>
 
 #include "collector/notice/letter.h"
+#include "tests/suite.h"
 
 static struct notice_watch items[1200];
 static char title[NOTICE_TITLE_MAX], text[LETTER_TEXT_MAX];
@@ -261,9 +262,5 @@ int main(void)
     tcase_add_test(tests, every_kind_is_over_in_its_own_words);
     tcase_add_test(tests, a_catch_leads_and_an_acknowledged_visit_says_so);
     suite_add_tcase(suite, tests);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed != 0;
+    return suite_run(suite);
 }

@@ -5,6 +5,7 @@
 #include <string.h>
 
 #include "collector/notice/text.h"
+#include "tests/suite.h"
 
 static struct notice_watch items[300];
 static char title[NOTICE_TITLE_MAX], text[NOTICE_TEXT_MAX];
@@ -165,9 +166,5 @@ int main(void)
     tcase_add_test(tests, long_names_are_cut_between_characters);
     tcase_add_test(tests, every_kind_and_phase_has_words);
     suite_add_tcase(suite, tests);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed != 0;
+    return suite_run(suite);
 }

@@ -1,8 +1,8 @@
 /* What a person sees: rhythms that differ without colour, and counts that can be read. */
 #include <check.h>
-#include <stdlib.h>
 
 #include "gateway/panel/light.h"
+#include "tests/suite.h"
 
 enum { MS = 1000 };
 
@@ -150,9 +150,6 @@ int main(void)
 {
     Suite *suite = suite_create("light");
     TCase *tests = tcase_create("light");
-    SRunner *runner;
-    int failed;
-
     tcase_add_test(tests, well_is_steady);
     tcase_add_test(tests, rhythms_differ);
     tcase_add_test(tests, rhythm_is_not_disturbed);
@@ -160,9 +157,5 @@ int main(void)
     tcase_add_test(tests, count_goes_first);
     tcase_add_test(tests, too_many_are_the_most);
     suite_add_tcase(suite, tests);
-    runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed ? EXIT_FAILURE : EXIT_SUCCESS;
+    return suite_run(suite);
 }

@@ -2,6 +2,7 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "tests/suite.h"
 #include "tests/unit/radio/bench.h"
 
 static const uint32_t bandwidths[3] = {125000, 250000, 500000};
@@ -396,9 +397,6 @@ int main(void)
 {
     Suite *suite = suite_create("chips");
     TCase *tests = tcase_create("chips");
-    SRunner *runner;
-    int failed;
-
     tcase_set_timeout(tests, 60);
     tcase_add_loop_test(tests, hears_every_channel, 0, BENCH_KINDS);
     tcase_add_loop_test(tests, hears_every_length, 0, BENCH_KINDS);
@@ -417,9 +415,5 @@ int main(void)
     tcase_add_test(tests, refuses_what_the_chip_cannot);
     tcase_add_test(tests, missing_lines_are_named);
     suite_add_tcase(suite, tests);
-    runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed ? EXIT_FAILURE : EXIT_SUCCESS;
+    return suite_run(suite);
 }

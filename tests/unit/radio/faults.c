@@ -3,6 +3,7 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "tests/suite.h"
 #include "tests/unit/radio/bench.h"
 
 static void check_hears(struct bench *b, bool timed)
@@ -387,9 +388,6 @@ int main(void)
 {
     Suite *suite = suite_create("faults");
     TCase *tests = tcase_create("faults");
-    SRunner *runner;
-    int failed;
-
     tcase_set_timeout(tests, 60);
     tcase_add_loop_test(tests, spi_reads_low, 0, BENCH_KINDS);
     tcase_add_loop_test(tests, spi_reads_high, 0, BENCH_KINDS);
@@ -411,9 +409,5 @@ int main(void)
     tcase_add_loop_test(tests, ring_full_is_counted, 0, BENCH_KINDS);
     tcase_add_loop_test(tests, dead_radio_is_quiet, 0, BENCH_KINDS);
     suite_add_tcase(suite, tests);
-    runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed ? EXIT_FAILURE : EXIT_SUCCESS;
+    return suite_run(suite);
 }

@@ -1,9 +1,9 @@
 #include <check.h>
 #include <poll.h>
 #include <pthread.h>
-#include <stdlib.h>
 
 #include "gateway/radio/ring.h"
+#include "tests/suite.h"
 
 enum { PACKETS = 200000 };
 
@@ -75,16 +75,9 @@ int main(void)
 {
     Suite *suite = suite_create("ring");
     TCase *tests = tcase_create("ring");
-    SRunner *runner;
-    int failed;
-
     tcase_set_timeout(tests, 60);
     tcase_add_test(tests, full_ring_refuses_and_keeps);
     tcase_add_test(tests, two_threads);
     suite_add_tcase(suite, tests);
-    runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed ? EXIT_FAILURE : EXIT_SUCCESS;
+    return suite_run(suite);
 }

@@ -4,6 +4,7 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "tests/suite.h"
 #include "tests/unit/radio/bench.h"
 
 static struct radio_sending answer(const struct bench *b, int64_t after_us)
@@ -286,9 +287,6 @@ int main(void)
 {
     Suite *suite = suite_create("sending");
     TCase *tests = tcase_create("sending");
-    SRunner *runner;
-    int failed;
-
     tcase_set_timeout(tests, 60);
     tcase_add_loop_test(tests, sends_on_time, 0, BENCH_KINDS);
     tcase_add_loop_test(tests, several_wait, 0, BENCH_KINDS);
@@ -301,9 +299,5 @@ int main(void)
     tcase_add_loop_test(tests, one_radio_sends_at_a_time, 0, BENCH_KINDS);
     tcase_add_loop_test(tests, turn_is_given_back, 0, BENCH_KINDS);
     suite_add_tcase(suite, tests);
-    runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed ? EXIT_FAILURE : EXIT_SUCCESS;
+    return suite_run(suite);
 }

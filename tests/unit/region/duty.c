@@ -8,6 +8,7 @@
 #include <unistd.h>
 
 #include "gateway/region/duty_file.h"
+#include "tests/suite.h"
 
 enum { SENDINGS = 40000, BAND = 868000, PPM = 10000 };
 
@@ -146,18 +147,11 @@ int main(void)
 {
     Suite *suite = suite_create("duty");
     TCase *tests = tcase_create("duty");
-    SRunner *runner;
-    int failed;
-
     tcase_set_timeout(tests, 60);
     tcase_add_loop_test(tests, never_exceeded, 0, 4);
     tcase_add_test(tests, a_new_ledger_permits_nothing_for_an_hour);
     tcase_add_test(tests, damaged_bytes_are_refused);
     tcase_add_test(tests, bands_are_apart);
     suite_add_tcase(suite, tests);
-    runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed ? EXIT_FAILURE : EXIT_SUCCESS;
+    return suite_run(suite);
 }

@@ -7,6 +7,7 @@
 #include <string.h>
 
 #include "gateway/region/load.h"
+#include "tests/suite.h"
 
 static struct load_result predict(uint32_t khz, uint8_t sf, uint8_t bytes, uint32_t stations)
 {
@@ -120,17 +121,10 @@ int main(void)
 {
     Suite *suite = suite_create("load");
     TCase *tests = tcase_create("load");
-    SRunner *runner;
-    int failed;
-
     tcase_set_timeout(tests, 60);
     tcase_add_test(tests, published_figures);
     tcase_add_test(tests, prediction_agrees_with_simulation);
     tcase_add_test(tests, warns_and_refuses);
     suite_add_tcase(suite, tests);
-    runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed ? EXIT_FAILURE : EXIT_SUCCESS;
+    return suite_run(suite);
 }

@@ -1,9 +1,9 @@
 /* Settings against the rules. Limits are those of the documents named beside each check. */
 #include <check.h>
-#include <stdlib.h>
 #include <string.h>
 
 #include "gateway/region/region.h"
+#include "tests/suite.h"
 
 static enum region_verdict ask(const char *country, double mhz, uint32_t khz, uint8_t sf,
                                double dbm, double dbi, char text[REGION_TEXT])
@@ -131,18 +131,11 @@ int main(void)
 {
     Suite *suite = suite_create("region");
     TCase *tests = tcase_create("region");
-    SRunner *runner;
-    int failed;
-
     tcase_add_test(tests, united_states);
     tcase_add_test(tests, europe);
     tcase_add_test(tests, unknown_country_receives_only);
     tcase_add_test(tests, rule_from_memory_receives_only);
     tcase_add_test(tests, rx1_of_stock_stacks);
     suite_add_tcase(suite, tests);
-    runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed ? EXIT_FAILURE : EXIT_SUCCESS;
+    return suite_run(suite);
 }

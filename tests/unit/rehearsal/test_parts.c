@@ -1,7 +1,6 @@
 /* The parts of the simulated vineyard on their own. */
 #include <check.h>
 #include <math.h>
-#include <stdlib.h>
 
 #include "deploy/rehearsal/calendar.h"
 #include "deploy/rehearsal/dice.h"
@@ -9,6 +8,7 @@
 #include "deploy/rehearsal/sun.h"
 #include "deploy/rehearsal/trap.h"
 #include "deploy/rehearsal/waves.h"
+#include "tests/suite.h"
 
 /* xoshiro256** from state 1, 2, 3, 4: the first value is 9 * rotate(2 * 5, 7); the others from
  * memory of the reference implementation's output (Blackman and Vigna). */
@@ -189,9 +189,5 @@ int main(void)
     tcase_add_test(tests, faults_read_their_groups);
     Suite *suite = suite_create("rehearsal parts");
     suite_add_tcase(suite, tests);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed == 0 ? EXIT_SUCCESS : EXIT_FAILURE;
+    return suite_run(suite);
 }

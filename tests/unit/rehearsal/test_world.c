@@ -11,6 +11,7 @@
 #include "deploy/rehearsal/world.h"
 #include "protocol/air/frame.h"
 #include "protocol/air/report.h"
+#include "tests/suite.h"
 
 enum { STATIONS = 40, DAYS = 9 };
 
@@ -215,9 +216,5 @@ int main(void)
     tcase_add_test(tests, frames_are_good);
     Suite *suite = suite_create("rehearsal world");
     suite_add_tcase(suite, tests);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed == 0 ? EXIT_SUCCESS : EXIT_FAILURE;
+    return suite_run(suite);
 }

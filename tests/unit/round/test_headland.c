@@ -6,6 +6,7 @@
 #include <stdlib.h>
 
 #include "collector/round/headland.h"
+#include "tests/suite.h"
 
 /* Metres a degree at the equator on WGS84: longitude 111319.49, latitude 110574.3; the walk uses a
  * tangent plane, so half a percent is allowed. */
@@ -85,9 +86,5 @@ int main(void)
     tcase_add_test(tests, a_base_beside_the_block_adds_its_own_way);
     tcase_add_test(tests, faults_are_refused);
     suite_add_tcase(suite, tests);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed ? EXIT_FAILURE : EXIT_SUCCESS;
+    return suite_run(suite);
 }

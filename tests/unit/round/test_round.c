@@ -3,11 +3,11 @@
 #include <errno.h>
 #include <math.h>
 #include <stdio.h>
-#include <stdlib.h>
 #include <string.h>
 #include <time.h>
 
 #include "collector/round/round.h"
+#include "tests/suite.h"
 
 enum { MOST = 320, BRUTE = 9 };
 
@@ -363,9 +363,5 @@ int main(void)
     tcase_add_loop_test(tests, three_hundred_traps_come_within_five_percent_of_a_long_run, 0, 2);
     tcase_add_test(tests, faults_are_refused);
     suite_add_tcase(suite, tests);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed ? EXIT_FAILURE : EXIT_SUCCESS;
+    return suite_run(suite);
 }

@@ -17,6 +17,7 @@
 
 #include "collector/ingest/ingest.h"
 #include "protocol/feed/topic.h"
+#include "tests/suite.h"
 #include "tests/unit/collector/stored.h"
 #include "tests/whole/session/broker.h"
 
@@ -314,10 +315,7 @@ int main(void)
     tcase_set_timeout(tcase, 280);
     tcase_add_test(tcase, killed_at_random);
     suite_add_tcase(suite, tcase);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
+    int failed = suite_run(suite);
     mosquitto_lib_cleanup();
     return failed ? EXIT_FAILURE : EXIT_SUCCESS;
 }

@@ -5,6 +5,7 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "tests/suite.h"
 #include "tests/whole/radio/rig.h"
 
 enum { FRAMES = 200 };
@@ -97,15 +98,8 @@ int main(void)
 {
     Suite *suite = suite_create("path");
     TCase *tests = tcase_create("path");
-    SRunner *runner;
-    int failed;
-
     tcase_set_timeout(tests, 120);
     tcase_add_loop_test(tests, frames_reach_the_broker, 0, 3);
     suite_add_tcase(suite, tests);
-    runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed ? EXIT_FAILURE : EXIT_SUCCESS;
+    return suite_run(suite);
 }

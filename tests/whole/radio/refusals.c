@@ -2,10 +2,10 @@
  * likely cause and the remedy, and the gateway does not start. */
 #include <check.h>
 #include <stdio.h>
-#include <stdlib.h>
 #include <string.h>
 #include <sys/wait.h>
 
+#include "tests/suite.h"
 #include "tests/whole/radio/rig.h"
 
 struct refusal {
@@ -110,17 +110,10 @@ int main(void)
 {
     Suite *suite = suite_create("refusals");
     TCase *tests = tcase_create("refusals");
-    SRunner *runner;
-    int failed;
-
     tcase_set_timeout(tests, 60);
     tcase_add_test(tests, light_is_wrong);
     tcase_add_loop_test(tests, device_is_not_there, 0, sizeof refusals / sizeof refusals[0]);
     tcase_add_loop_test(tests, settings_are_wrong, 0, 8);
     suite_add_tcase(suite, tests);
-    runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed ? EXIT_FAILURE : EXIT_SUCCESS;
+    return suite_run(suite);
 }

@@ -5,6 +5,7 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "tests/suite.h"
 #include "tests/whole/radio/rig.h"
 
 enum { LONG = 100000, SHORT = 600 };
@@ -54,15 +55,8 @@ int main(void)
 {
     Suite *suite = suite_create("stream");
     TCase *tests = tcase_create("stream");
-    SRunner *runner;
-    int failed;
-
     tcase_set_timeout(tests, getenv("EDGEROW_LONG") ? 4000 : 120);
     tcase_add_test(tests, nothing_is_lost);
     suite_add_tcase(suite, tests);
-    runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed ? EXIT_FAILURE : EXIT_SUCCESS;
+    return suite_run(suite);
 }

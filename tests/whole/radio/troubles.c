@@ -6,6 +6,7 @@
 #include <string.h>
 
 #include "tests/models/model.h"
+#include "tests/suite.h"
 #include "tests/whole/radio/rig.h"
 
 static void hear(struct rig *rig, unsigned chip, unsigned count, unsigned from)
@@ -82,17 +83,10 @@ int main(void)
 {
     Suite *suite = suite_create("troubles");
     TCase *tests = tcase_create("troubles");
-    SRunner *runner;
-    int failed;
-
     tcase_set_timeout(tests, 200);
     /* Both chips only in the long run. */
     tcase_add_loop_test(tests, one_radio_dies, 0, getenv("EDGEROW_LONG") ? 2 : 1);
     tcase_add_loop_test(tests, edge_is_lost, 0, getenv("EDGEROW_LONG") ? 2 : 1);
     suite_add_tcase(suite, tests);
-    runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed ? EXIT_FAILURE : EXIT_SUCCESS;
+    return suite_run(suite);
 }

@@ -13,6 +13,7 @@
 #include <mosquitto.h>
 
 #include "broker.h"
+#include "tests/suite.h"
 
 static struct broker broker;
 static bool arrived, subscribed;
@@ -105,9 +106,5 @@ int main(void)
     tcase_set_timeout(cases, 30);
     tcase_add_test(cases, the_plain_loop_loses_a_message_in_a_crash);
     suite_add_tcase(suite, cases);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed ? EXIT_FAILURE : EXIT_SUCCESS;
+    return suite_run(suite);
 }

@@ -10,6 +10,7 @@
 #include "broker.h"
 #include "common/log.h"
 #include "peer.h"
+#include "tests/suite.h"
 
 static struct broker broker;
 static struct peer sender, receiver;
@@ -274,9 +275,5 @@ int main(void)
     tcase_add_test(cases, nobody_else_may_have_the_same_client_id);
     tcase_add_test(cases, bounds_are_kept);
     suite_add_tcase(suite, cases);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed ? EXIT_FAILURE : EXIT_SUCCESS;
+    return suite_run(suite);
 }

@@ -19,6 +19,7 @@
 #include "common/clock.h"
 #include "common/log.h"
 #include "peer.h"
+#include "tests/suite.h"
 
 static struct broker broker;
 static struct peer peer;
@@ -333,9 +334,5 @@ int main(void)
     tcase_add_loop_test(cases, an_old_broker_is_met_with_the_old_version, 0, 2);
     tcase_add_test(cases, a_refused_right_is_logged_and_does_not_clog);
     suite_add_tcase(suite, cases);
-    SRunner *runner = srunner_create(suite);
-    srunner_run_all(runner, CK_ENV);
-    int failed = srunner_ntests_failed(runner);
-    srunner_free(runner);
-    return failed ? EXIT_FAILURE : EXIT_SUCCESS;
+    return suite_run(suite);
 }
