@@ -19,7 +19,7 @@ export class Play {
     this.oracle = new Oracle(this.stations);
     this.ledger = new Ledger(moment);
     this.doors = { clock: join(this.folder, 'clock'), mail: join(this.folder, 'mail') };
-    this.world = await startWorld(this.folder, Date.parse('2026-08-01T15:00:00Z'));
+    this.world = await startWorld(this.folder, Date.parse('2026-08-01T15:00:00Z'), { settle: 0 });
     this.mailbox = await startMailbox(this.doors.mail, (text) => this.ledger.letter(text));
   }
 

@@ -50,7 +50,7 @@ async function health() {
   const find = () => {
     if (gateway.ended) throw new Error(gateway.output);
     const found = ear.last('edgerow/home/gateway/barn/health');
-    return found && Date.parse(found.at) >= world.now - 60000 && found;
+    return found && Date.parse(found.at) > world.now - 60000 && found;
   };
   return until('health', find);
 }

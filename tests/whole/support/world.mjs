@@ -2,10 +2,11 @@
 // was due, so that a test waits for no minute.
 import { createServer } from 'node:net';
 import { join } from 'node:path';
-import { until } from './broker.mjs';
+import { sleep, until } from './broker.mjs';
 
-// All daemons that follow are told the same; start in ms since 1970.
-export async function startWorld(folder, start) {
+// All daemons that follow are told the same; start in ms since 1970. settle: ms that each step leaves the broker to pass
+// on what the daemons have published in it.
+export async function startWorld(folder, start, { settle = 50 } = {}) {
   const path = join(folder, 'clock');
   const followers = new Set();
   let wake = () => {};
@@ -41,6 +42,7 @@ export async function startWorld(folder, start) {
       if (Date.now() > end) throw new Error('waited 60 s for a step to be done');
       await new Promise((moved) => { wake = moved; setTimeout(moved, 1000); });
     }
+    await sleep(settle);
   };
   world.close = () => {
     for (const { socket } of followers) socket.destroy();
