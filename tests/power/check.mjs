@@ -53,7 +53,8 @@ function readSpool(file) {
 }
 
 function readStore(file) {
-  if (file === null) return { spools: new Map(), reports: new Map(), sums: [], outbox: [], notices: new Map() };
+  if (file === null)
+    return { spools: new Map(), reports: new Map(), sums: [], judged: 0, outbox: [], notices: new Map() };
   const reports = ask(file, `SELECT printf('%08x', devaddr) || ' ' || fcnt AS id, hex(substr(payload, 3, 4)) AS entries
     FROM report JOIN series USING (series)`);
   return { sound: sound(file),
@@ -61,9 +62,10 @@ function readStore(file) {
     reports: new Map(reports.map((r) => [r.id, Buffer.from(r.entries, 'hex').readUInt32LE()])),
     twice: reports.length - new Set(reports.map((r) => r.id)).size,
     sums: ask(file, sums),
-    outbox: ask(file, `SELECT notice, revision, done_s, given_up_s, next_s, (SELECT run_s FROM judged) AS judged,
-      CAST(bytes AS TEXT) AS text FROM outbox`).map((r) => ({ ...r, id: identity(r.text) })),
-    notices: new Map(ask(file, 'SELECT id, subject, opened_s FROM notice').map((r) => [r.id, r])) };
+    judged: ask(file, 'SELECT run_s FROM judged')[0]?.run_s ?? 0,
+    outbox: ask(file, 'SELECT notice, revision, made_s, done_s, CAST(bytes AS TEXT) AS text FROM outbox')
+      .map((r) => ({ ...r, id: identity(r.text) })),
+    notices: new Map(ask(file, 'SELECT id, subject, opened_s, revision FROM notice').map((r) => [r.id, r])) };
 }
 
 // A row that was published is on the gateway's disk, or the collector says that it is on its own, and then it is there.
@@ -119,33 +121,57 @@ function checkEnd(promised, spool, store, say) {
   const arrived = new Set(promised.mail.map((m) => m.id));
   for (const { id } of promised.rows)
     if (id !== null && !store.reports.has(id)) say(`frame ${id} was published and never stored`);
+  for (const { devaddr, fcnt } of promised.acknowledged)
+    if (!store.reports.has(`${devaddr} ${fcnt}`)) say(`frame ${fcnt} of ${devaddr} was acknowledged and never stored`);
   for (const n of spool.rows.keys())
     if (n > (store.spools.get(spool.id) ?? 0)) say(`row ${n} still waits in the spool`);
-  for (const m of store.outbox)
-    if (!arrived.has(m.id) && m.next_s <= m.judged - 7200) say(`message ${m.id} was owed and never arrived`);
+  // The mailbox takes everything at once, so that nothing may be tried for hours.
+  for (const { id, made_s: made } of store.outbox)
+    if (!arrived.has(id) && made <= store.judged - 7200) say(`message ${id} was owed and never arrived`);
+  for (const { notice } of promised.notices) checkTold(Number(notice.slice(2)), store, say);
 }
 
-// Returns what is wrong, and how much was looked at. end: nothing may be on its way any more.
-export function checkDisk(pages, promised, folder, { end = false } = {}) {
+// Each revision of a notice is a message of its own, or was folded into a later morning letter.
+function checkTold(notice, store, say) {
+  const kept = store.notices.get(notice);
+  for (let revision = 1; revision <= kept?.revision; revision++)
+    if (!store.outbox.some((m) => (m.notice === notice && m.revision === revision) ||
+      (m.notice === 0 && m.made_s >= kept.opened_s))) say(`revision ${revision} of notice ${notice} was never written`);
+}
+
+// What is on the disk, as the next boot would find it, and what is damaged there.
+function readDisk(pages, folder) {
   mkdirSync(folder, { recursive: true });
   const image = join(folder, 'disk.img');
   writeImage(pages, image);
-  const wrong = repair(image);
-  const say = (text) => wrong.push(text);
-  let looked = {};
+  const damage = repair(image);
   try {
     const spool = readSpool(take(image, folder, 'spool.db'));
     const store = readStore(take(image, folder, 'store.db'));
     for (const [name, db] of Object.entries({ spool, store }))
-      if ((db.sound ?? 'ok') !== 'ok') say(`the ${name} is damaged: ${db.sound}`);
-    checkRows(promised, spool, store, say);
-    checkCounters(promised, store, say);
-    checkAnswers(promised, spool, store, say);
-    checkMessages(promised, store, say);
-    if (end) checkEnd(promised, spool, store, say);
-    looked = { reports: store.reports.size, spooled: spool.rows.size, messages: store.outbox.length };
+      if ((db.sound ?? 'ok') !== 'ok') damage.push(`the ${name} is damaged: ${db.sound}`);
+    return { damage, spool, store };
   } catch (error) { // a database that cannot be read
-    say(error.message);
+    return { damage: [...damage, error.message] };
   }
-  return { wrong, ...looked };
+}
+
+// The promises that the disk breaks. end: nothing may be on its way any more.
+export function compare(promised, { spool, store }, { end = false } = {}) {
+  const wrong = [];
+  const say = (text) => wrong.push(text);
+  checkRows(promised, spool, store, say);
+  checkCounters(promised, store, say);
+  checkAnswers(promised, spool, store, say);
+  checkMessages(promised, store, say);
+  if (end) checkEnd(promised, spool, store, say);
+  return wrong;
+}
+
+// Returns what is wrong, and how much was looked at.
+export function checkDisk(pages, promised, folder, how) {
+  const disk = readDisk(pages, folder);
+  if (!disk.store) return { wrong: disk.damage };
+  return { wrong: [...disk.damage, ...compare(promised, disk, how)], disk, reports: disk.store.reports.size,
+    spooled: disk.spool.rows.size };
 }

@@ -8,6 +8,7 @@ import { makeFolder, sleep } from '../whole/support/broker.mjs';
 import { dice } from '../whole/answers/stations.mjs';
 import { checkDisk } from './check.mjs';
 import { Disk, Image, keep, Pages } from './disk.mjs';
+import { unseen } from './doubts.mjs';
 import { powerOn } from './machine.mjs';
 import { Play } from './play.mjs';
 
@@ -99,8 +100,10 @@ async function last(play, disk) {
   await run;
   if (machine.failed) throw new Failure(`${machine.failed.stack}\n${consoleText()}`);
   disk.cut(() => 0);
-  demand([...checkDisk(disk.durable, play.ledger.promised(), join(folder, 'check'), { end: true }).wrong,
-    ...play.ledger.broken], `the end of seed ${seed}`);
+  const promised = play.ledger.promised();
+  const found = checkDisk(disk.durable, promised, join(folder, 'check'), { end: true });
+  demand([...found.wrong, ...play.ledger.broken], `the end of seed ${seed}`);
+  demand(unseen(promised, found.disk), 'promises broken on paper');
 }
 
 // One run on a disk that keeps its log; then the disk as a cut at many points could have left it.
