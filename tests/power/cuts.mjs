@@ -92,9 +92,13 @@ async function last(play, disk) {
   const quiet = play.slices + 110; // a day and a bit, with a morning letter
   await Play.while(machine, 'the last day', () => machine.failed || play.slices >= quiet, 1800);
   play.quiet = true;
-  for (let calm = 0, seen = -1; calm < 10; await sleep(1000)) { // until nothing more comes
-    calm = play.ledger.rows.size + play.ledger.marks.size === seen ? calm + 1 : 0;
-    seen = play.ledger.rows.size + play.ledger.marks.size;
+  // A slow machine is given its time; one that stands still is a failure.
+  if (!machine.failed && !await play.wait(machine, 900))
+    machine.failed = new Error('900 s after the last day, its last frame is not stored');
+  const said = () => play.ledger.rows.size + play.ledger.marks.size + play.ledger.mail.size;
+  for (let calm = 0, seen = -1; calm < 10 && machine.on; await sleep(1000)) { // until nothing more comes
+    calm = said() === seen ? calm + 1 : 0;
+    seen = said();
   }
   await machine.off();
   await run;

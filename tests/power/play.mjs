@@ -106,11 +106,12 @@ export class Play {
     await this.wait(machine);
   }
 
-  // The machine is slower than its clock: until the last frame is stored, if it is soon.
-  async wait(machine) {
+  // The machine is slower than its clock: until the last frame is stored, if it is within so many seconds.
+  async wait(machine, seconds = 3) {
     const { devaddr, fcnt } = this.stations.at(-1), { heard } = this.ledger;
-    for (const end = Date.now() + 3000; machine.on && Date.now() < end; await sleep(20))
-      if (heard.has(`${devaddr} ${fcnt - 1}`) && this.ledger.stored >= this.ledger.newest) return;
+    for (const end = Date.now() + seconds * 1000; machine.on && Date.now() < end; await sleep(20))
+      if (heard.has(`${devaddr} ${fcnt - 1}`) && this.ledger.stored >= this.ledger.newest) return true;
+    return false;
   }
 
   listen(machine) {
