@@ -11,6 +11,7 @@
 #include <systemd/sd-event.h>
 
 #include "common/clock.h"
+#include "common/damage.h"
 #include "common/log.h"
 #include "gateway/answering.h"
 #include "gateway/hearing.h"
@@ -45,6 +46,7 @@ struct daemon {
     bool waiting; /* a commit is arranged */
     int commit_error;
     struct log_gate commit_gate;
+    struct damage damage;
 };
 
 static int64_t now_s(const struct daemon *d)
@@ -89,8 +91,6 @@ static int commit_now(struct daemon *d)
     int error = spool_commit(d->spool, now_s(d));
     if (error != 0) {
         complain_commit(d, error);
-        if (error == -EBADMSG) /* at the next start it is set aside and a new one begun */
-            sd_event_exit(d->event, 1);
     } else if (d->commit_error != 0) {
         log_info("%s: written again; nothing waits any more.", d->settings->spool.path);
     }
@@ -571,11 +571,14 @@ int daemon_run(const struct gateway_settings *settings)
 {
     struct daemon d = {.settings = settings, .rehearsal = settings->rehearsal.clock[0] != '\0'};
     int status = 1;
+    damage_watch(&d.damage);
     if (open_all(&d) == 0) {
         start(&d);
+        d.damage.event = d.event;
         status = sd_event_loop(d.event);
         if (status < 0)
             log_error("The event loop failed: %s.", strerror(-status));
+        d.damage.event = NULL;
         sd_notify(0, "STOPPING=1");
         commit_now(&d);
     }

@@ -221,6 +221,23 @@ static int open_store(struct daemon *daemon, int64_t now_s)
     return error;
 }
 
+/* What was found of the database at this start; nothing ends what an earlier one said. */
+static void say_damage(struct daemon *daemon)
+{
+    const char *aside = store_set_aside(daemon->store);
+    bool mended = store_mended(daemon->store);
+    char detail[300];
+    snprintf(detail, sizeof detail,
+             aside ? "The database was damaged. It was moved to %s, and a new one is filled from "
+                     "what the gateways "
+                     "still hold. Is the disk or card failing?"
+                   : "An index of the database was damaged. It was made anew%s, and nothing is "
+                     "lost. Is the disk or "
+                     "card failing?",
+             aside ? aside : "");
+    daemon_condition(daemon, FEED_NOTICE_COLLECTOR, "site", "damaged", aside || mended, detail);
+}
+
 static int open_judging(struct daemon *daemon, int64_t now_s)
 {
     struct judging_events events = daemon_judging_events;
@@ -229,14 +246,7 @@ static int open_judging(struct daemon *daemon, int64_t now_s)
                              daemon->roster, &events, now_s);
     if (error)
         return error;
-    const char *aside = store_set_aside(daemon->store);
-    char detail[300];
-    snprintf(detail, sizeof detail,
-             "The database was damaged. It was moved to %s, and a new one is filled from what the "
-             "gateways "
-             "still hold. Is the disk or card failing?",
-             aside ? aside : "");
-    daemon_condition(daemon, FEED_NOTICE_COLLECTOR, "site", "damaged", aside != NULL, detail);
+    say_damage(daemon);
     return 0;
 }
 
@@ -437,6 +447,7 @@ static int wait_for_time(struct daemon *daemon)
 
 int daemon_run(struct daemon *daemon)
 {
+    damage_watch(&daemon->damage);
     int error = open_loop(daemon);
     if (!error)
         error = wait_for_time(daemon);
@@ -448,11 +459,13 @@ int daemon_run(struct daemon *daemon)
         log_info("Version %s, site %s, %zu assignments in %zu blocks.", EDGEROW_VERSION,
                  daemon->site.site, daemon->roster->assignment_count, daemon->roster->block_count);
         sd_notify(0, "READY=1");
+        daemon->damage.event = daemon->event;
         error = sd_event_loop(daemon->event);
+        daemon->damage.event = NULL;
     }
     if (error < 0)
         log_error("The collector ends: %s.", strerror(-error));
-    return error < 0 ? error : 0;
+    return error;
 }
 
 void daemon_free(struct daemon *daemon)

@@ -11,6 +11,7 @@
 #include "collector/judging.h"
 #include "collector/site.h"
 #include "common/clock.h"
+#include "common/damage.h"
 #include "common/log.h"
 
 enum { DAEMON_TROUBLES_MAX = 64 };
@@ -45,6 +46,7 @@ struct daemon {
     bool leaving, store_failing, clock_doubted;
     int leave_message; /* of the farewell */
     struct log_gate store_gate, connection_gate;
+    struct damage damage;
 };
 
 /* Reads site, zone and roster; says what is wrong. 0 or a negative errno. */

@@ -97,8 +97,6 @@ static void say_store_failed(struct daemon *daemon, int error)
         log_error("%s (%" PRIu64 " more of these)", detail, held);
     daemon_condition(daemon, FEED_NOTICE_COLLECTOR, "site", "store", true, detail);
     daemon->store_failing = true;
-    if (error == -EBADMSG) /* a damaged file is set aside at the next start */
-        sd_event_exit(daemon->event, error);
 }
 
 static bool finish_batch(void *user)

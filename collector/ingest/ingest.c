@@ -225,21 +225,31 @@ static int hear(struct ingest *ingest, const char *gateway, const struct feed_fr
     return 0;
 }
 
-static int take_loss(struct ingest *ingest, const char *gateway, const char *spool,
-                     const struct feed_loss *loss)
+static void say_loss(const struct feed_loss *loss, char text[260])
 {
-    char rows[110], detail[260];
-    ingest->counts.losses += loss->count;
-    if (loss->first == loss->last && loss->count == 1)
+    char rows[110];
+    bool whole = strcmp(loss->why, FEED_LOSS_SPOOL) == 0;
+    bool damaged = whole || strcmp(loss->why, FEED_LOSS_DAMAGED) == 0;
+    if (whole)
+        snprintf(rows, sizeof rows,
+                 "Rows of this gateway that were not stored here no longer exist");
+    else if (loss->first == loss->last && loss->count == 1)
         snprintf(rows, sizeof rows, "Row %" PRIu64 " of this gateway no longer exists",
                  loss->first);
     else
         snprintf(rows, sizeof rows,
                  "%" PRIu64 " rows of this gateway (%" PRIu64 " to %" PRIu64 ") no longer exist",
                  loss->count, loss->first, loss->last);
-    bool damaged = strcmp(loss->why, FEED_LOSS_DAMAGED) == 0;
-    snprintf(detail, sizeof detail, "%s: %s. Passes are kept; their hours are less exact.%s", rows,
-             loss->why, damaged ? " Replace that card: it will lose more." : "");
+    snprintf(text, 260, "%s: %s. Passes are kept; their hours are less exact.%s", rows, loss->why,
+             damaged ? " Replace its memory card: it will lose more." : "");
+}
+
+static int take_loss(struct ingest *ingest, const char *gateway, const char *spool,
+                     const struct feed_loss *loss)
+{
+    char detail[260];
+    ingest->counts.losses += loss->count;
+    say_loss(loss, detail);
     note_trouble(ingest, gateway, "loss", detail);
     return store_put_loss(ingest->store, gateway, spool, loss);
 }

@@ -18,11 +18,12 @@ struct database {
     int lock_fd;
     char id[17];     /* 16 hex digits, random, of this store */
     bool made;       /* the file was made by this opening */
+    bool mended;     /* an index was damaged and made anew by this opening */
     char *set_aside; /* where a damaged file was moved by this opening; NULL: none was */
 };
 
-/* Opens the file for writing, makes it when there is none; a damaged one is moved aside and made
- * anew. Errors: -EBUSY (another collector writes it), -ENOTSUP (made by newer software), -ENOSPC,
+/* Opens the file for writing, makes it when there is none. A damaged index is made anew from its table; a file that is
+ * damaged otherwise is moved aside and made anew. Errors: -EBUSY (another collector writes it), -ENOTSUP (made by newer software), -ENOSPC,
  * -EACCES, -EIO, with a sentence. */
 int database_open(struct database *database, const char *path, int64_t now_s,
                   struct settings_fault *fault);

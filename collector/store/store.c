@@ -200,6 +200,11 @@ const char *store_set_aside(const struct store *store)
     return store->database.set_aside;
 }
 
+bool store_mended(const struct store *store)
+{
+    return store->database.mended;
+}
+
 int store_begin(struct store *store, int64_t now_s)
 {
     assert(!store->in_batch);

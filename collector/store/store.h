@@ -32,6 +32,8 @@ sqlite3 *store_db(struct store *store);
 const char *store_id(const struct store *store);
 /* Where a damaged store was moved when this one was opened; NULL: it was whole. */
 const char *store_set_aside(const struct store *store);
+/* Whether an index was damaged and made anew when this store was opened. */
+bool store_mended(const struct store *store);
 /* Other assignments: derived rows are made anew when they change. On failure the old ones stay. */
 int store_change_roster(struct store *store, const struct roster *roster, int64_t now_s);
 

@@ -24,7 +24,7 @@ struct publisher {
     struct publisher_events events;
     int64_t since_ms;
     bool blocked; /* the session takes no more for now */
-    struct log_gate ignored_gate, refused_gate, read_gate, down_gate;
+    struct log_gate ignored_gate, refused_gate, read_gate, lost_gate, down_gate;
     char site[FEED_NAME_MAX + 1];
     char name[FEED_NAME_MAX + 1];
     char row_topic[FEED_TOPIC_MAX], presence_topic[FEED_TOPIC_MAX], health_topic[FEED_TOPIC_MAX];
@@ -55,8 +55,12 @@ static int encode(struct publisher *p, struct feed_row *row, size_t *len)
     int error = feed_row_encode(row, p->text, sizeof p->text, len);
     if (error == 0)
         return 0;
-    log_error("Row %llu of the spool cannot be put into a message (%s) and is told as lost.",
-              (unsigned long long)row->n, feed_error_text(error));
+    uint64_t held;
+    if (log_gate_open(&p->lost_gate, clock_transport_us(), &held))
+        log_error("Row %llu of the spool cannot be put into a message (%s) and is told as lost "
+                  "(%llu more since the "
+                  "last such line).",
+                  (unsigned long long)row->n, feed_error_text(error), (unsigned long long)held);
     row->kind = FEED_ROW_LOSS;
     row->loss = (struct feed_loss){
         .first = row->n, .last = row->n, .count = 1, .why = "not to be put into a message"};
@@ -78,8 +82,6 @@ static int publish_one(struct publisher *p)
     int error = courier_read(&p->courier, wanted, &row);
     if (error < 0) {
         complain_read(p, wanted, error == -ENOENT ? "it is missing" : strerror(-error));
-        if (error == -EBADMSG) /* at the next start the file is set aside and a new one begun */
-            sd_event_exit(p->event, 1);
         return -EIO;
     }
     error = encode(p, &row, &len);
@@ -205,11 +207,9 @@ static void complain_down(struct publisher *p, const char *topic, const char *wh
 
 static bool unit_of(const struct feed_topic *topic, uint32_t *devaddr)
 {
-    char *end;
-    unsigned long value = strtoul(topic->other, &end, 16);
-    if (strlen(topic->other) != 8 || *end != '\0')
+    if (strlen(topic->other) != 8 || strspn(topic->other, "0123456789abcdefABCDEF") != 8)
         return false;
-    *devaddr = (uint32_t)value;
+    *devaddr = (uint32_t)strtoul(topic->other, NULL, 16);
     return true;
 }
 

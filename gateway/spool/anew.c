@@ -8,6 +8,7 @@
 #include "common/log.h"
 #include "gateway/spool/counters.h"
 #include "gateway/spool/disk.h"
+#include "gateway/spool/record.h"
 #include "gateway/spool/sql.h"
 
 struct names {
@@ -40,9 +41,22 @@ void anew_finish(const char *path, int64_t now_s)
         put_in_place(path, &names);
 }
 
+/* The first row says what happened, so that whoever looks after the gateway learns of it. */
+static int put_loss(struct disk *disk, int64_t now_s)
+{
+    const struct record loss = {
+        .kind = FEED_ROW_LOSS, .loss = {.first = 1, .last = 1, .count = 1, .why = FEED_LOSS_SPOOL}};
+    uint8_t bytes[RECORD_MAX];
+    struct disk_row row = {.n = 1, .at_s = now_s, .body = bytes};
+    record_pack(&loss, bytes, &row.len);
+    chain_extend(row.hash, bytes, row.len);
+    int error = disk_append(disk, &row);
+    return error == 0 ? disk_put_last(disk, row.n, row.hash) : error;
+}
+
 /* The new file, closed, with what could be read of the damaged one. */
-static int make_fresh(const char *path, const char *fresh, uint64_t size_bytes, unsigned *saved,
-                      struct settings_fault *fault)
+static int make_fresh(const char *path, const char *fresh, uint64_t size_bytes, int64_t now_s,
+                      unsigned *saved, struct settings_fault *fault)
 {
     struct disk *disk;
     int error = disk_open(&disk, fresh, size_bytes, fault);
@@ -51,6 +65,8 @@ static int make_fresh(const char *path, const char *fresh, uint64_t size_bytes, 
     error = disk_begin(disk);
     if (error == 0)
         error = counters_salvage(disk_counters(disk), path, saved);
+    if (error == 0)
+        error = put_loss(disk, now_s);
     if (error == 0)
         error = disk_commit(disk);
     disk_close(disk);
@@ -69,7 +85,7 @@ int anew_begin(const char *path, uint64_t size_bytes, int64_t now_s, struct sett
         return -ENAMETOOLONG;
     sql_file_delete(names.fresh);
     sql_file_delete(names.fresh_wal);
-    int error = make_fresh(path, names.fresh, size_bytes, &saved, fault);
+    int error = make_fresh(path, names.fresh, size_bytes, now_s, &saved, fault);
     if (error == 0 && rename(path, names.aside) != 0) {
         error = -errno;
         settings_fault_set(fault, "%s: the spool is damaged and cannot be moved to %s: %s.", path,

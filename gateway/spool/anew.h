@@ -1,7 +1,7 @@
 /*
- * A new spool in the place of a damaged one, which is set aside and kept. The counters that guard against replays, and
- * those that are gone, are saved into the new file before anything is moved, so that a failure or a power cut on the way
- * loses none: it is done again, or ended, at the next start.
+ * A new spool in the place of a damaged one, which is set aside and kept. Its first row tells of the loss. The counters
+ * that guard against replays, and those that are gone, are saved into the new file before anything is moved, so that a
+ * failure or a power cut on the way loses none: it is done again, or ended, at the next start.
  */
 #ifndef EDGEROW_SPOOL_ANEW_H
 #define EDGEROW_SPOOL_ANEW_H

@@ -139,7 +139,7 @@ static int make_schema(struct disk *disk)
     return error;
 }
 
-/* What quick_check says of a page that cannot be read now sounds like damage and is none. */
+/* What the check says of a page that cannot be read now sounds like damage and is none. */
 static int check_error(const char *text)
 {
     const char *code = strstr(text, "error code=");
@@ -154,7 +154,7 @@ static int check_pages(struct disk *disk)
 {
     sqlite3_stmt *statement;
     int error = sql_error(
-        disk->db, sqlite3_prepare_v2(disk->db, "PRAGMA quick_check(1)", -1, &statement, NULL));
+        disk->db, sqlite3_prepare_v2(disk->db, "PRAGMA integrity_check(1)", -1, &statement, NULL));
     if (error != 0)
         return error;
     int said = -EBADMSG;

@@ -42,7 +42,7 @@ struct disk_boot {
     bool corrected;  /* its CLOCK row is written, or none is needed */
 };
 
-/* Opens or makes the file; checks it (quick_check). 0 or an error with a sentence. */
+/* Opens or makes the file; checks it (integrity_check). 0 or an error with a sentence. */
 int disk_open(struct disk **disk, const char *path, uint64_t size_bytes,
               struct settings_fault *fault);
 void disk_close(struct disk *disk);

@@ -53,13 +53,16 @@ struct feed_clock {
 };
 
 #define FEED_LOSS_DAMAGED "damaged on its memory card"
+#define FEED_LOSS_SPOOL   "its whole spool was damaged"
 
 /* Stands where the rows were: its own number is last, and the numbers first to last - 1 are not published
  * again, so whoever has first - 1 goes on to last. */
 struct feed_loss {
     uint64_t first, last; /* numbers of the rows given up, inclusive */
-    uint64_t count;       /* frames given up; more than the span when some never had a number */
-    char why[32];         /* "spool full", "disk full", or FEED_LOSS_DAMAGED */
+    uint64_t
+        count; /* frames given up; more than the span when some never had a number. Of FEED_LOSS_SPOOL,
+                             which begins a new spool, nobody knows: 1 */
+    char why[32]; /* "spool full", "disk full", or one of the above */
 };
 
 struct feed_row {

@@ -150,6 +150,69 @@ START_TEST(an_upgrade_is_whole_or_none)
 }
 END_TEST
 
+/* A message whose row an index lacks, as if the index's page were of another day: no page looks wrong, and nobody would
+ * ever find the message due. */
+static const char hidden_message[] =
+    "PRAGMA writable_schema = ON;"
+    "CREATE TEMP TABLE kept AS SELECT * FROM main.sqlite_schema WHERE name = 'outbox_waiting';"
+    "DELETE FROM main.sqlite_schema WHERE name = 'outbox_waiting';"
+    "PRAGMA writable_schema = RESET;"
+    "INSERT INTO outbox (notice, revision, delivery, made_s, next_s, bytes) VALUES (1, 1, 'a', 1, "
+    "1, x'00');"
+    "PRAGMA writable_schema = ON;"
+    "INSERT INTO main.sqlite_schema SELECT * FROM kept;"
+    "PRAGMA writable_schema = RESET";
+static const char is_hidden[] =
+    "CREATE TEMP TABLE t (n CHECK (n = 0)); INSERT INTO t SELECT count(*) FROM outbox INDEXED BY"
+    " outbox_waiting WHERE done_s = 0 AND given_up_s = 0";
+
+START_TEST(a_damaged_index_is_made_anew)
+{
+    char id[17];
+    make();
+    execute(hidden_message);
+    execute(is_hidden);
+    ck_assert_msg(database_open(&database, path, NOW_S, &fault) == 0, "%s", fault.text);
+    ck_assert(database.mended && !database.made);
+    ck_assert_ptr_null(database.set_aside);
+    ck_assert_int_ne(database_run(database.db, is_hidden), 0);
+    ck_assert_int_eq(database_run(database.db, "UPDATE outbox SET done_s = 2"), 0);
+    memcpy(id, database.id, sizeof id);
+    database_close(&database);
+    ck_assert_int_eq(database_open(&database, path, NOW_S, &fault), 0);
+    ck_assert(!database.mended);
+    ck_assert_str_eq(database.id, id);
+    database_close(&database);
+}
+END_TEST
+
+static void overwrite(const char *text, const char *with)
+{
+    char buffer[1 << 18];
+    FILE *file = fopen(path, "r+");
+    size_t len = fread(buffer, 1, sizeof buffer, file);
+    char *at = memmem(buffer, len, text, strlen(text));
+    ck_assert_ptr_nonnull(at);
+    fseek(file, at - buffer, SEEK_SET);
+    fwrite(with, 1, strlen(with), file);
+    fclose(file);
+}
+
+/* A key that is not where it is looked for would be stored, and counted, a second time. */
+START_TEST(a_key_in_the_wrong_place_sets_the_store_aside)
+{
+    make();
+    execute("INSERT INTO trap_day (day_s, trap, entries, covered_s) VALUES (0, 'a-trap', 1, 1), "
+            "(0, 'b-trap', 1, 1),"
+            " (0, 'c-trap', 1, 1)");
+    overwrite("b-trap", "x-trap");
+    ck_assert_int_eq(database_open(&database, path, NOW_S, &fault), 0);
+    ck_assert(database.made && !database.mended);
+    ck_assert_ptr_nonnull(database.set_aside);
+    database_close(&database);
+}
+END_TEST
+
 int main(void)
 {
     Suite *suite = suite_create("database");
@@ -162,6 +225,8 @@ int main(void)
     tcase_add_test(tests, who_reads_beside_is_told);
     tcase_add_test(tests, a_store_without_its_id_is_set_aside);
     tcase_add_test(tests, an_upgrade_is_whole_or_none);
+    tcase_add_test(tests, a_damaged_index_is_made_anew);
+    tcase_add_test(tests, a_key_in_the_wrong_place_sets_the_store_aside);
     suite_add_tcase(suite, tests);
     return suite_run(suite);
 }

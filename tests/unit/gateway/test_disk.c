@@ -143,7 +143,12 @@ START_TEST(a_file_that_is_no_spool_is_set_aside)
         fputs("this is a shopping list: eggs, milk, ", file);
     fclose(file);
     struct spool *spool = open_spool();
-    ck_assert_uint_eq(spool_last(spool), 0);
+    struct feed_row row;
+    ck_assert_uint_eq(spool_last(spool), 1); /* and says so */
+    ck_assert_int_eq(spool_read(spool, 1, &row), 1);
+    ck_assert_int_eq(row.kind, FEED_ROW_LOSS);
+    ck_assert_str_eq(row.loss.why, FEED_LOSS_SPOOL);
+    ck_assert(row.loss.first == 1 && row.loss.last == 1 && row.loss.count == 1);
     spool_close(spool);
 }
 END_TEST
@@ -178,7 +183,7 @@ START_TEST(damage_of_any_kind_begins_a_new_spool)
     ck_assert_msg(spool_open(&spool, &options, START_S, &fault) == 0, "%s", fault.text);
     spool_state(spool, &after);
     ck_assert_str_ne(after.id, id);
-    ck_assert_uint_eq(after.last, 0);
+    ck_assert_uint_eq(after.last, 1);
     snprintf(aside, sizeof aside, "%s.damaged-%lld", path, (long long)START_S);
     ck_assert_int_eq(access(aside, F_OK), 0);
     spool_add(spool, &row, START_S * 1000000); /* and it works */

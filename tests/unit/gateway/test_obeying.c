@@ -127,6 +127,7 @@ START_TEST(leases_and_orders_of_their_own_unit_are_handed_on)
     ck_assert_uint_eq(voice.told.term, 3);
     fake_say("edgerow/home/lease/main/01000006", text, true); /* speaks of another */
     fake_say("edgerow/home/lease/main/1000005", text, true);  /* no address */
+    fake_say("edgerow/home/lease/main/0x000005", text, true); /* neither */
     fake_say("edgerow/home/lease/main/0100000g", text, true);
     fake_say("edgerow/home/lease/main/01000005", "{}", true);
     fake_say("edgerow/home/lease/main/01000005", "", true);

@@ -258,10 +258,10 @@ START_TEST(health_is_said_while_somebody_is_there)
 }
 END_TEST
 
-/* A disk that fails is tried again; a file that is damaged ends the daemon, because a start mends it. */
+/* A disk that fails is tried again. */
 START_TEST(a_spool_that_cannot_be_read)
 {
-    int code = -1;
+    int code;
     voice_fill(3);
     voice.spool_reads = -EIO;
     fake_connect();
@@ -273,12 +273,6 @@ START_TEST(a_spool_that_cannot_be_read)
     voice.spool_reads = 1;
     publisher_pump(voice.publisher);
     ck_assert_uint_eq(voice_rows(0), 3);
-    voice_fill(1);
-    voice.spool_reads = -EBADMSG;
-    publisher_pump(voice.publisher);
-    ck_assert_int_ge(sd_event_run(voice.event, 0), 0);
-    ck_assert_int_ge(sd_event_get_exit_code(voice.event, &code), 0);
-    ck_assert_int_eq(code, 1);
 }
 END_TEST
 
