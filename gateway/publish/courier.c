@@ -4,23 +4,23 @@
 
 #define RENEW_PAUSE_US INT64_C(3600000000)
 
-static void begin_flow(struct courier *courier, int64_t now_us)
+static void begin_flow(struct courier *courier)
 {
     for (unsigned i = 0; i < courier->flow.peer_count; i++)
-        flow_set(&courier->flow, i, spool_collector_mark(courier->spool, (int)i), now_us);
+        flow_set(&courier->flow, i, spool_collector_mark(courier->spool, (int)i));
 }
 
 void courier_start(struct courier *courier, struct spool *spool, unsigned collectors,
-                   uint64_t window, int64_t now_us)
+                   uint64_t window)
 {
     *courier = (struct courier){.spool = spool};
     flow_start(&courier->flow, collectors, window);
-    begin_flow(courier, now_us);
+    begin_flow(courier);
 }
 
-void courier_connected(struct courier *courier, int64_t now_us)
+void courier_connected(struct courier *courier)
 {
-    flow_connected(&courier->flow, now_us);
+    flow_connected(&courier->flow);
 }
 
 uint64_t courier_wanted(const struct courier *courier)
@@ -50,7 +50,7 @@ static enum courier_heard refuse(struct courier *courier, int64_t now_us)
     if (lately || spool_renew(courier->spool) != 0)
         return COURIER_REFUSED;
     courier->renewed_us = now_us;
-    begin_flow(courier, now_us);
+    begin_flow(courier);
     return COURIER_RENEWED;
 }
 
@@ -75,10 +75,9 @@ enum courier_heard courier_hear(struct courier *courier, const char *collector, 
     /* Retained: our own connection began, and the flow has gone back for that already. */
     if (result == SPOOL_MARK_SAME && retained)
         return COURIER_KNOWN;
-    /* A collector that has what was thinned since would wait for ever for rows beyond the window. */
-    uint64_t from =
-        result == SPOOL_MARK_UNSURE ? mark->n : spool_collector_mark(courier->spool, peer);
-    flow_marked(&courier->flow, (unsigned)peer, from, now_us);
+    /* Also when the spool could not compare it and did not keep it: a collector that has what was thinned since would
+     * wait for ever for rows beyond the window. */
+    flow_marked(&courier->flow, (unsigned)peer, mark->n, now_us);
     return COURIER_OBEYED;
 }
 

@@ -37,9 +37,9 @@ enum courier_heard {
 
 /* spool outlives it. Works from what the spool's collectors have marked. */
 void courier_start(struct courier *courier, struct spool *spool, unsigned collectors,
-                   uint64_t window, int64_t now_us);
+                   uint64_t window);
 /* The connection began: what was on its way may be lost. */
-void courier_connected(struct courier *courier, int64_t now_us);
+void courier_connected(struct courier *courier);
 
 /* The number that may be published now; 0: none. */
 uint64_t courier_wanted(const struct courier *courier);

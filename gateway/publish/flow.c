@@ -7,10 +7,9 @@ static bool is_waiting(const struct flow_peer *peer)
     return peer->next > peer->mark + 1;
 }
 
-static void go_back(struct flow_peer *peer, int64_t now_us)
+static void go_back(struct flow_peer *peer)
 {
     peer->next = peer->mark + 1;
-    peer->since_us = now_us;
 }
 
 void flow_start(struct flow *flow, unsigned peer_count, uint64_t window)
@@ -18,20 +17,20 @@ void flow_start(struct flow *flow, unsigned peer_count, uint64_t window)
     assert(peer_count <= FLOW_PEERS_MAX && window > 0);
     *flow = (struct flow){.peer_count = peer_count, .window = window};
     for (unsigned i = 0; i < peer_count; i++)
-        flow_set(flow, i, 0, 0);
+        flow_set(flow, i, 0);
 }
 
-void flow_set(struct flow *flow, unsigned peer, uint64_t mark, int64_t now_us)
+void flow_set(struct flow *flow, unsigned peer, uint64_t mark)
 {
     assert(peer < flow->peer_count);
     flow->peers[peer] = (struct flow_peer){.mark = mark, .patience_us = FLOW_PATIENCE_US};
-    go_back(&flow->peers[peer], now_us);
+    go_back(&flow->peers[peer]);
 }
 
-void flow_connected(struct flow *flow, int64_t now_us)
+void flow_connected(struct flow *flow)
 {
     for (unsigned i = 0; i < flow->peer_count; i++) {
-        go_back(&flow->peers[i], now_us);
+        go_back(&flow->peers[i]);
         flow->peers[i].patience_us = FLOW_PATIENCE_US;
     }
 }
@@ -96,7 +95,7 @@ void flow_tick(struct flow *flow, int64_t now_us)
         struct flow_peer *peer = &flow->peers[i];
         if (!is_waiting(peer) || now_us < peer->since_us + peer->patience_us)
             continue;
-        go_back(peer, now_us);
+        go_back(peer);
         peer->patience_us *= 2;
         if (peer->patience_us > FLOW_PATIENCE_MAX_US)
             peer->patience_us = FLOW_PATIENCE_MAX_US;

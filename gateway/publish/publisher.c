@@ -153,7 +153,7 @@ static void on_connected(void *user, bool session_present)
     struct publisher *p = user;
     publish_presence(p, true);
     p->events.connected(p->events.user);
-    courier_connected(&p->courier, clock_transport_us());
+    courier_connected(&p->courier);
     publisher_pump(p);
 }
 
@@ -384,8 +384,7 @@ int publisher_open(struct publisher **publisher, sd_event *event,
     p->spool = spool;
     p->since_ms = now_ms;
     p->events = *events;
-    courier_start(&p->courier, spool, settings->collectors.count, (uint64_t)settings->spool.window,
-                  clock_transport_us());
+    courier_start(&p->courier, spool, settings->collectors.count, (uint64_t)settings->spool.window);
     int error = make_topics(p, settings, marks_topic);
     if (error == 0)
         error = sd_event_add_time(event, &p->patience, CLOCK_MONOTONIC, 0, 100000, on_patience, p);

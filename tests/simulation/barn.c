@@ -322,7 +322,7 @@ void barn_connected(struct world *world, struct barn *barn)
 {
     barn->connected = true;
     barn->in_flight = 0;
-    courier_connected(&barn->courier, world->now_us);
+    courier_connected(&barn->courier);
     pump(world, barn);
 }
 
@@ -436,8 +436,7 @@ void barn_start(struct world *world, struct barn *barn)
     barn->running = true;
     barn->given_up = 0;
     barn->commit_error = 0;
-    courier_start(&barn->courier, barn->spool, barn->names.count, world->plan.window,
-                  world->now_us);
+    courier_start(&barn->courier, barn->spool, barn->names.count, world->plan.window);
     world_at(world, world->now_us, minute, barn->index, barn->life, NULL);
     client_start(world, barn->index);
 }

@@ -71,7 +71,7 @@ END_TEST
 START_TEST(a_new_store_goes_back_to_the_beginning)
 {
     flow_start(&flow, 1, 10);
-    flow_set(&flow, 0, 50, 0);
+    flow_set(&flow, 0, 50);
     ck_assert_uint_eq(flow_next(&flow, 60), 51);
     drain(60, 0);
     flow_marked(&flow, 0, 0, 1);
@@ -82,9 +82,9 @@ END_TEST
 START_TEST(a_connection_goes_back_to_the_mark)
 {
     flow_start(&flow, 1, 10);
-    flow_set(&flow, 0, 7, 0);
+    flow_set(&flow, 0, 7);
     drain(12, 0);
-    flow_connected(&flow, 5);
+    flow_connected(&flow);
     ck_assert_uint_eq(flow_next(&flow, 12), 8);
 }
 END_TEST
@@ -94,7 +94,7 @@ START_TEST(a_connection_gives_back_all_patience)
     flow_start(&flow, 1, 10);
     drain(5, 0);
     flow_tick(&flow, FLOW_PATIENCE_US);
-    flow_connected(&flow, FLOW_PATIENCE_US + 7);
+    flow_connected(&flow);
     drain(5, FLOW_PATIENCE_US + 7);
     ck_assert_int_eq(flow_due_us(&flow), 2 * FLOW_PATIENCE_US + 7);
 }
