@@ -326,6 +326,39 @@ static int add_refused_mark(struct conditions *conditions, const struct facts_ga
     return conditions_add(conditions, &c);
 }
 
+/* None of these frames is stored; what to do about them depends on which they are. */
+static int add_refusals(struct conditions *conditions, const struct facts_gateway *gateway)
+{
+    static const struct {
+        const char *item, *text;
+    } kinds[REFUSALS] = {
+        [REFUSAL_RESTARTED] =
+            {"restarted", "came from a station whose frame counter began again, and were refused: "
+                          "it has lost its "
+                          "memory. The log of this gateway names it; give it a new pair of keys."},
+        [REFUSAL_REPLAYED] =
+            {"replayed",
+             "were heard again long after their time, and were refused: somebody records and "
+             "repeats "
+             "them. Nothing is counted twice. The log of this gateway names the stations."},
+        [REFUSAL_FORGED] = {"forged", "bear a station's address and fit none of its keys, and were "
+                                      "refused. A station's keys "
+                                      "differ from the gateway's file, or strangers use its "
+                                      "address. The log of this gateway "
+                                      "names it."},
+    };
+    int rc = 0;
+    for (int i = 0; i < REFUSALS && rc == 0; i++) {
+        uint64_t count = refusals_many(&gateway->refusals, (enum refusal)i);
+        struct notice_condition c = gateway_condition(gateway, FEED_NOTICE_DATA, kinds[i].item);
+        snprintf(c.detail, sizeof(c.detail), "%" PRIu64 " frames within a day %s", count,
+                 kinds[i].text);
+        if (count > 0)
+            rc = conditions_add(conditions, &c);
+    }
+    return rc;
+}
+
 /* Longer than a trouble must last before it is told of, so that one is told of that was soon over. */
 enum { TROUBLE_SHOWN_S = 900 };
 
@@ -395,6 +428,8 @@ int conditions_of_gateways(struct conditions *conditions, struct facts *facts,
             rc = add_health(conditions, gateway, now_s);
         if (rc == 0)
             rc = add_refused_mark(conditions, gateway, now_s);
+        if (rc == 0)
+            rc = add_refusals(conditions, gateway);
     }
     return rc;
 }

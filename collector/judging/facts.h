@@ -4,6 +4,7 @@
 
 #include "collector/judge/bait.h"
 #include "collector/judge/counts.h"
+#include "collector/judge/refusals.h"
 #include "collector/judge/silence.h"
 #include "collector/judge/weather.h"
 #include "collector/judging.h"
@@ -82,6 +83,7 @@ struct facts_gateway {
     uint64_t thinned_before;            /* thinned when first seen: only new losses are news */
     int64_t trouble_s[FEED_RADIOS_MAX]; /* when health last spoke of a radio's trouble; 0: never */
     char trouble[FEED_RADIOS_MAX][sizeof(((struct feed_radio_health *)0)->trouble)];
+    struct refusals refusals; /* of frames */
     int64_t refused_s;        /* when it last refused a stored mark; 0: not while we listened */
     unsigned stations, quiet; /* whose home it is; of these, how many say nothing */
     unsigned together;        /* of the quiet ones, those that went at once: one cause; else 0 */
@@ -113,6 +115,9 @@ void facts_slide(struct facts *facts, int64_t at_s);
 /* Index of the hour of an instant; -1: before the first. Slides when needed. */
 int facts_hour(struct facts *facts, int64_t at_s);
 void facts_hear(struct facts *facts, const struct judging_report *report);
+/* A gateway's health message. caught_up: all it has sent before is stored. now_s: when its clock is not believed. */
+void facts_health(struct facts_gateway *gateway, const struct feed_gateway_health *health,
+                  bool caught_up, int64_t now_s);
 /* NULL when there are too many. */
 struct facts_gateway *facts_gateway(struct facts *facts, const char *name);
 /* The gateway that hears a trap's station most; NULL: none yet. */
