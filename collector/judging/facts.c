@@ -376,6 +376,7 @@ static void note_latest(struct facts *facts, struct facts_trap *trap,
                                 .exits = (uint16_t)r->exits,
                                 .short_passes = (uint16_t)r->short_passes,
                                 .blocked_2s = (uint16_t)r->blocked_2s,
+                                .unsure = report->unsure,
                                 .known = true};
     trap->heard_s = at_s > trap->heard_s ? at_s : trap->heard_s;
     trap->flags = r->flags;
@@ -426,15 +427,17 @@ static void hear_first(struct facts *facts, struct facts_trap *trap,
         note_hour(trap, (size_t)hour, report->report);
 }
 
-/* Another gateway heard the same: what a wrong clock could not say, its stamp does. */
+/* Another gateway heard the same: what a wrong clock could not say, its stamp does. Where the first had a right one, a
+ * later copy proves nothing: somebody may have recorded it, and a dead station would seem alive. */
 static void hear_copy(struct facts *facts, struct facts_trap *trap,
                       const struct judging_report *report, int64_t at_s)
 {
     if (report->unsure || !same_unit(trap, report) || report->fcnt != trap->last.fcnt ||
-        at_s <= trap->heard_s)
+        !trap->last.unsure || at_s <= trap->heard_s)
         return;
     int hour = facts_hour(facts, at_s);
     trap->heard_s = at_s;
+    trap->last.unsure = false;
     if (hour >= 0)
         note_hour(trap, (size_t)hour, report->report);
 }

@@ -19,6 +19,7 @@ struct facts_last {
     uint8_t epoch, service_sequence;
     uint32_t entries;
     uint16_t exits, short_passes, blocked_2s;
+    bool unsure; /* its time: no gateway that heard it had a right clock */
     bool known;
 };
 

@@ -7,17 +7,23 @@
 
 enum { DAY_S = 86400, SOON_DAYS = 3, WHERE_MAX = 300 };
 
+/* A gateway and a block may have the same name. */
+static bool is_of_gateway(const struct notice *notice)
+{
+    return notice->kind == FEED_NOTICE_SILENT_GATEWAY ||
+           notice->kind == FEED_NOTICE_GATEWAY_TROUBLE || notice->kind == FEED_NOTICE_DATA;
+}
+
 const char *letter_subject(const struct facts *facts, const struct notice *notice, char own[64])
 {
-    for (size_t i = 0; i < facts->block_count; i++)
+    bool of_gateway = is_of_gateway(notice);
+    for (size_t i = 0; i < facts->block_count && !of_gateway; i++)
         if (strcmp(facts->blocks[i].block->name, notice->subject) == 0 &&
             facts->blocks[i].block->title[0] != '\0')
             return facts->blocks[i].block->title;
-    if (notice->kind == FEED_NOTICE_SILENT_GATEWAY || notice->kind == FEED_NOTICE_GATEWAY_TROUBLE)
-        snprintf(own, 64, "Gateway %s", notice->subject);
-    else
-        snprintf(own, 64, "%s",
-                 strcmp(notice->subject, "site") == 0 ? facts->site->title : notice->subject);
+    if (strcmp(notice->subject, "site") == 0)
+        return facts->site->title;
+    snprintf(own, 64, of_gateway ? "Gateway %s" : "%s", notice->subject);
     return own;
 }
 

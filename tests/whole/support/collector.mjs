@@ -3,7 +3,7 @@ import { execFileSync } from 'node:child_process';
 import { writeFileSync } from 'node:fs';
 import { join } from 'node:path';
 import { start, until } from './broker.mjs';
-import { binaries } from './gateway.mjs';
+import { binaries, loginLines } from './gateway.mjs';
 
 export function writeStations(folder, traps) {
   writeFileSync(join(folder, 'stations.csv'),
@@ -11,7 +11,7 @@ export function writeStations(folder, traps) {
 }
 
 // One block round 46.25 N 119.7 W; traps: [{ trap, devaddr }].
-function writeSite(folder, port, { site, name, traps, world }) {
+function writeSite(folder, port, { site, name, traps, world, login }) {
   const ring = [[-119.7, 46.25], [-119.6974, 46.25], [-119.6974, 46.2509], [-119.7, 46.2509],
     [-119.7, 46.25]];
   writeFileSync(join(folder, 'blocks.geojson'), JSON.stringify({ type: 'FeatureCollection',
@@ -31,6 +31,7 @@ entered = ${join(folder, 'entered.db')}
 [broker]
 host = 127.0.0.1
 port = ${port}
+${loginLines(folder, login)}
 ${world ? `[rehearsal]\nclock = ${world.path}\n` : ''}`);
   return file;
 }

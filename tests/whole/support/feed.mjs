@@ -11,8 +11,10 @@ const schemaOf = [[/\/row$/, 'row'], [/\/presence$/, 'presence'],
 
 // Messages that fit no schema are in `invalid`; strangers' messages of the test itself are not counted
 // when their topic and text were announced with expect().
-export async function listen(port, site = 'home') {
-  const client = await connect(port, { protocolVersion: 5, clientId: `ear-${process.pid}` });
+// login: { user, password }.
+export async function listen(port, site = 'home', login) {
+  const client = await connect(port, { protocolVersion: 5, clientId: `ear-${process.pid}`,
+    username: login?.user, password: login?.password });
   const ear = { messages: [], invalid: [], announced: new Set(), client };
   client.on('message', (topic, payload) => {
     const text = payload.toString();

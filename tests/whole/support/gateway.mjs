@@ -7,8 +7,16 @@ import { start, top, until } from './broker.mjs';
 export const binaries = join(process.env.EDGEROW_BUILD ?? join(top, 'build'), 'bin');
 export const channel = { frequency_hz: 915900000, bandwidth_hz: 500000, spreading_factor: 7 };
 
+// The lines of [broker] by which a daemon logs in; login: { user, password }.
+export function loginLines(folder, login) {
+  if (!login) return '';
+  const file = join(folder, `${login.user}.password`);
+  writeFileSync(file, login.password, { mode: 0o600 });
+  return `user = ${login.user}\npassword_file = ${file}`;
+}
+
 // units: [{ devaddr, nwkskey, appskey }]
-export async function startGateway(folder, port, { name = 'barn', site = 'home', units, world,
+export async function startGateway(folder, port, { name = 'barn', site = 'home', units, world, login,
   radio = '', spool = 'size_mib = 4\ncommit_seconds = 0' }) {
   const file = join(folder, `${name}.ini`);
   const keys = join(folder, `${name}-keys.csv`);
@@ -21,6 +29,7 @@ site = ${site}
 [broker]
 host = 127.0.0.1
 port = ${port}
+${loginLines(folder, login)}
 [spool]
 path = ${join(folder, `${name}-spool.db`)}
 ${spool}
