@@ -248,14 +248,41 @@ static int add_silent(struct conditions *conditions, const struct facts *facts,
     return conditions_add(conditions, &c);
 }
 
+/* A station that hangs and was never heard: its keys, its cells, or the radio's way. A day, since one is hung and entered
+ * in any order (common practice, no source). What a collector that starts again does not know ends no notice. */
+static int add_unheard(struct conditions *conditions, const struct facts *facts,
+                       const struct facts_trap *trap)
+{
+    struct notice_condition c = {.kind = FEED_NOTICE_SILENT_STATION,
+                                 .presence =
+                                     trap->unheard_s >= DAY_S ? NOTICE_PRESENT : NOTICE_UNKNOWN,
+                                 .pace = NOTICE_PROMPT};
+    memcpy(c.subject, facts->blocks[trap->block].block->name, sizeof(c.subject));
+    memcpy(c.item, trap->name, sizeof(c.item));
+    struct line line = {c.detail, 0};
+    append(&line,
+           "not heard yet, in %.0f hours of listening. Does it hang, and are its unit in "
+           "stations.csv and its keys in "
+           "the gateway's file right?",
+           (double)trap->unheard_s / 3600);
+    append_place(&line, trap);
+    snprintf(c.brief, sizeof(c.brief), "not heard yet");
+    c.place = place_of(trap);
+    return conditions_add(conditions, &c);
+}
+
 int conditions_of_traps(struct conditions *conditions, const struct facts *facts,
                         const struct zone *zone, int64_t now_s)
 {
     int rc = 0;
     for (size_t i = 0; i < facts->trap_count && rc == 0; i++) {
         const struct facts_trap *trap = &facts->traps[i];
-        if (!trap->active || trap->heard_s == 0)
+        if (!trap->active)
             continue;
+        if (trap->heard_s == 0) {
+            rc = add_unheard(conditions, facts, trap);
+            continue;
+        }
         rc = add_visit(conditions, facts, trap, zone, now_s);
         if (rc == 0)
             rc = add_silent(conditions, facts, trap, zone, now_s);

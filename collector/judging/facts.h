@@ -53,7 +53,9 @@ struct facts_trap {
     bool stale; /* the trace is to be learned anew */
     struct bait_verdict bait;
     struct silence_verdict silence;
-    bool covered; /* silent together with many of its gateway: one cause */
+    int64_t
+        unheard_s; /* how long all gateways listened for a station that was never heard; 0: it was */
+    bool covered;  /* silent together with many of its gateway: one cause */
     int64_t passes_today, passes_yesterday;
     int64_t guarded_s; /* of yesterday */
 

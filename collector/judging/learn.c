@@ -437,18 +437,16 @@ static void judge_trap(const struct facts *facts, const struct facts_trap *trap,
     bait_judge(&limits, &bait, now_s, verdict, why);
 }
 
-/* Since a trap was last heard. One whose gateway is not known, because that was long ago, was to be heard by any. */
-static int64_t listened_since(const struct facts *facts, const struct facts_trap *trap,
+/* A trap whose gateway is not known (NULL), because it was heard long ago or never, was to be heard by any. */
+static int64_t listened_since(const struct facts *facts, int64_t from_s,
                               const struct facts_gateway *home)
 {
-    if (trap->heard_s == 0)
-        return 0;
     if (home != NULL)
-        return silence_gateway_listened(&home->listening, trap->heard_s, home->listening.heard_s);
+        return silence_gateway_listened(&home->listening, from_s, home->listening.heard_s);
     int64_t least_s = facts->gateway_count > 0 ? INT64_MAX : 0;
     for (size_t i = 0; i < facts->gateway_count; i++) {
         const struct silence_gateway *listening = &facts->gateways[i].listening;
-        int64_t s = silence_gateway_listened(listening, trap->heard_s, listening->heard_s);
+        int64_t s = silence_gateway_listened(listening, from_s, listening->heard_s);
         least_s = s < least_s ? s : least_s;
     }
     return least_s;
@@ -458,7 +456,7 @@ static void judge_silence(const struct facts *facts, const struct facts_trap *tr
                           const struct facts_gateway *home, struct silence_verdict *verdict,
                           struct why *why)
 {
-    int64_t listened_s = listened_since(facts, trap, home);
+    int64_t listened_s = trap->heard_s == 0 ? 0 : listened_since(facts, trap->heard_s, home);
     struct silence_facts silence = {.losses = &trap->losses,
                                     .site = &facts->losses,
                                     .heard_s = trap->heard_s,
@@ -476,8 +474,11 @@ static void judge_stations(struct facts *facts)
         struct facts_trap *trap = &facts->traps[i];
         struct facts_gateway *home = facts_home(facts, trap);
         trap->covered = false;
+        trap->unheard_s = 0;
         if (!trap->active)
             continue;
+        if (trap->heard_s == 0)
+            trap->unheard_s = listened_since(facts, trap->assignment->from_s, NULL);
         judge_silence(facts, trap, home, &trap->silence, NULL);
         if (home == NULL)
             continue;

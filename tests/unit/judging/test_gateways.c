@@ -39,6 +39,25 @@ START_TEST(one_silent_station)
 }
 END_TEST
 
+/* Hung, entered, and its keys are wrong: the day after somebody is told, and again when it speaks. */
+START_TEST(a_station_that_was_never_heard)
+{
+    vineyard_open(&v, 2, 12);
+    v.traps[4].dead = true;
+    vineyard_live(&v, 23 * HOUR);
+    ck_assert_int_eq(vineyard_count(&v, "SELECT count(*) FROM notice WHERE kind = 1"), 0);
+    vineyard_live(&v, 25 * HOUR);
+    ck_assert_int_eq(vineyard_count(&v, "SELECT count(*) FROM notice WHERE kind = 1 AND open = 1"),
+                     1);
+    ck_assert_int_ge(vineyard_mails(&v, "T-0005: not heard yet"), 1);
+    ck_assert_int_eq(vineyard_trap_named(&v, "T-0005").state.condition, FEED_TRAP_NEW);
+    v.traps[4].dead = false;
+    vineyard_live(&v, DAY);
+    ck_assert_int_eq(vineyard_count(&v, "SELECT count(*) FROM notice WHERE kind = 1 AND open = 1"),
+                     0);
+}
+END_TEST
+
 /* A radio that cannot hear half of the time, because it sends: twelve hours of listening take a day. */
 START_TEST(deaf_time_is_no_silence)
 {
@@ -233,6 +252,7 @@ int main(void)
     tcase_set_timeout(tests, 200);
     tcase_add_checked_fixture(tests, NULL, teardown);
     tcase_add_test(tests, one_silent_station);
+    tcase_add_test(tests, a_station_that_was_never_heard);
     tcase_add_test(tests, deaf_time_is_no_silence);
     tcase_add_test(tests, a_gateway_away_silences_nobody);
     tcase_add_test(tests, many_at_once_are_one_notice);
