@@ -8,8 +8,8 @@
 #include <systemd/sd-event.h>
 
 struct damage {
-    sd_event *
-        event; /* ended with EXIT_FAILURE; NULL: not now, since what a start finds it settles itself */
+    /* Ended with EXIT_FAILURE. NULL: not now, since what a start finds it settles itself. */
+    sd_event *event;
 };
 
 /* Once, before the process first uses SQLite. *damage stays for as long as SQLite is used. */

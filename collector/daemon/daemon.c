@@ -229,11 +229,9 @@ static void say_damage(struct daemon *daemon)
     char detail[300];
     snprintf(detail, sizeof detail,
              aside ? "The database was damaged. It was moved to %s, and a new one is filled from "
-                     "what the gateways "
-                     "still hold. Is the disk or card failing?"
+                     "what the gateways still hold. Is the disk or card failing?"
                    : "An index of the database was damaged. It was made anew%s, and nothing is "
-                     "lost. Is the disk or "
-                     "card failing?",
+                     "lost. Is the disk or card failing?",
              aside ? aside : "");
     daemon_condition(daemon, FEED_NOTICE_COLLECTOR, "site", "damaged", aside || mended, detail);
 }

@@ -23,8 +23,8 @@ struct database {
 };
 
 /* Opens the file for writing, makes it when there is none. A damaged index is made anew from its table; a file that is
- * damaged otherwise is moved aside and made anew. Errors: -EBUSY (another collector writes it), -ENOTSUP (made by newer software), -ENOSPC,
- * -EACCES, -EIO, with a sentence. */
+ * damaged otherwise is moved aside and made anew. Errors: -EBUSY (another collector writes it), -ENOTSUP (made by newer
+ * software), -ENOSPC, -EACCES, -EIO, with a sentence. */
 int database_open(struct database *database, const char *path, int64_t now_s,
                   struct settings_fault *fault);
 void database_close(struct database *database);

@@ -58,8 +58,7 @@ static int encode(struct publisher *p, struct feed_row *row, size_t *len)
     uint64_t held;
     if (log_gate_open(&p->lost_gate, clock_transport_us(), &held))
         log_error("Row %llu of the spool cannot be put into a message (%s) and is told as lost "
-                  "(%llu more since the "
-                  "last such line).",
+                  "(%llu more since the last such line).",
                   (unsigned long long)row->n, feed_error_text(error), (unsigned long long)held);
     row->kind = FEED_ROW_LOSS;
     row->loss = (struct feed_loss){
