@@ -112,8 +112,8 @@ static int check_error(const char *text)
     return strstr(text, "failed to get page") ? -EIO : -EBADMSG;
 }
 
-/* Whether the file is whole: 0, -EBADMSG, or another error. SQLite's quick check saves a third of the time, but sees
- * neither an index that lacks a row, which would hide a message that waits, nor a key in the wrong place. */
+/* Whether the file is whole: 0, -EBADMSG, or another error. SQLite's quick check is quicker, but sees neither
+ * an index that lacks a row, which would hide a message that waits, nor a key in the wrong place. */
 static int check_whole(sqlite3 *db)
 {
     char text[256];
